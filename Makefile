@@ -17,8 +17,8 @@ setup: $(STAMP)
 $(STAMP): pyproject.toml constraints.txt
 	$(PYTHON) -c 'import sys; sys.exit("Hetwright needs Python 3.11 or newer, this is " + sys.version.split()[0] if sys.version_info < (3, 11) else 0)'
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --only-binary :all: --no-binary hetwright -c constraints.txt 'setuptools>=77' wheel
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --only-binary :all: --no-binary hetwright --no-build-isolation -c constraints.txt -e '.[dev]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --only-binary :all: --no-binary hetwright,docopt,docopt-subcommands -c constraints.txt 'setuptools>=77' wheel
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --only-binary :all: --no-binary hetwright,docopt,docopt-subcommands --no-build-isolation -c constraints.txt -e '.[dev]'
 	@touch $(STAMP)
 
 demo: setup
