@@ -1,0 +1,311 @@
+"""Which faults explain the readings: hypotheses compared at their own working points.
+
+A hypothesis is a row of slot values (the medians of a set that has this fault) with a spread for every slot
+(tolerance, usual-value spread, ageing, valve spread, mains). Under each hypothesis the readings are expected to be
+
+    y = h(x) + meter error,    x = median * exp(z)  (or median + z),    z ~ background
+
+The background is integrated out by an iterated Gauss-Newton step (the mode of z is found, h and its slopes taken
+there, and the Gaussian integral done about it: Laplace's method with the Gauss-Newton Hessian). Heavy tails of
+ageing and readings that are simply wrong enter as *extras*: each is a direction in reading space along which
+one more variance may act, with a prior probability; the sum over none, one and two extras is done in closed form
+by rank-one updates.
+
+The module is pure: arrays in, arrays out. It knows nothing of valves or parts.
+
+Sources: Bell & Cathey, "The iterated Kalman filter update as a Gauss-Newton method", IEEE Trans. Automatic
+Control 38 (1993); Laplace's method and the matrix determinant lemma as in any text of Bayesian statistics.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Background",
+    "Evidence",
+    "Extras",
+    "Prediction",
+    "integrate_background",
+    "log_mixture_of_extras",
+]
+
+Array = NDArray[np.float64]
+
+LOG_2PI = float(np.log(2.0 * np.pi))
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What a predictor says of a stack.
+
+    mean : (B, R)      expected readings, in the units inference works in
+    slopes : (B, R, S) d mean / d slot value
+    solved : (B,)      False where no certified working point was found
+    """
+
+    mean: Array
+    slopes: Array
+    solved: NDArray[np.bool_]
+
+
+Predictor = Callable[[Array], Prediction]
+
+
+@dataclass(frozen=True, slots=True)
+class Background:
+    """Spread of every slot under one or more hypotheses.
+
+    logarithmic : (S,) bool   True: slot = median exp(z); False: slot = median + z
+    sd : (S,) or (B, S)       standard deviation of z (core)
+    tail_probability : (S,)   prior probability that this slot is in its heavy tail
+    tail_sd : (S,)            standard deviation of z in the tail (>= sd)
+    """
+
+    logarithmic: NDArray[np.bool_]
+    sd: Array
+    tail_probability: Array
+    tail_sd: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """Directions of extra variance: heavy tails and wrong readings.
+
+    directions : (B, R, K)   unit effect on the readings
+    variances : (B, K) or (K,)   variance along each when it acts
+    log_odds : (K,) or (B, K)    log prior odds that it acts
+    """
+
+    directions: Array
+    variances: Array
+    log_odds: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """How well each hypothesis explains the readings, and what the readings say of the background.
+
+    log_evidence : (B,)       log probability density of the readings under the hypothesis (-inf where not solved)
+    shift : (B, S)            most likely z of every slot
+    fitted : (B, R)           readings expected at that z
+    residual : (B, R)         reading minus fitted
+    spread : (B, R)           standard deviation of each reading before it was taken (background and meter)
+    prior_mean : (B, R)       readings expected at the medians
+    wrong : (B, R)            probability that the reading itself is wrong, under this hypothesis
+    tail : (B, S)             probability that the slot is in its heavy tail, under this hypothesis
+    slopes : (B, R, S)        d reading / d z at the mode
+    """
+
+    log_evidence: Array
+    shift: Array
+    fitted: Array
+    residual: Array
+    spread: Array
+    prior_mean: Array
+    wrong: Array
+    tail: Array
+    slopes: Array
+
+
+def log_mixture_of_extras(
+    innovation: Array, covariance: Array, extras: Extras, *, second_level: int = 6
+) -> tuple[Array, Array]:
+    """Log density of ``innovation`` under a Gaussian with at most two extra variances acting.
+
+    Parameters
+    ----------
+    innovation : (B, R)
+    covariance : (B, R, R)
+    extras : Extras with K directions
+    second_level : int
+        How many of the likeliest single extras are grown into pairs.
+
+    Returns
+    -------
+    log_density : (B,)
+        log sum over {none, one, two extras} of prior odds times density; the prior normalisation
+        (the product of one minus each probability) is included by the caller through ``log_odds``.
+    responsibility : (B, K)
+        Probability that each extra acts.
+
+    Notes
+    -----
+    With C' = C + d u u^T: log N(e; C') - log N(e; C) = -log(1 + d b)/2 + d a^2 / (2 (1 + d b)), where
+    a = u^T C^-1 e and b = u^T C^-1 u (matrix determinant lemma; Sherman-Morrison).
+    """
+    rows, width = innovation.shape
+    directions = extras.directions
+    count = directions.shape[2]
+    variances = np.broadcast_to(extras.variances, (rows, count))
+    log_odds = np.broadcast_to(extras.log_odds, (rows, count))
+
+    solved = np.linalg.solve(covariance, np.concatenate([innovation[:, :, None], directions], axis=2))
+    c_inv_e = solved[:, :, 0]
+    c_inv_u = solved[:, :, 1:]
+    sign, log_det = np.linalg.slogdet(covariance)
+    plain = -0.5 * (np.einsum("br,br->b", innovation, c_inv_e) + log_det + width * LOG_2PI)
+    plain = np.where(sign > 0, plain, -np.inf)
+
+    a = np.einsum("brk,br->bk", directions, c_inv_e)
+    gram = np.einsum("brk,brl->bkl", directions, c_inv_u)
+    b = np.einsum("bkk->bk", gram)
+    grown = 1.0 + variances * b
+    single = log_odds + 0.5 * (variances * a * a / grown - np.log(grown))
+
+    terms = [np.zeros((rows, 1)), single]
+    top = min(second_level, count)
+    first = np.argpartition(-single, top - 1, axis=1)[:, :top] if top else np.zeros((rows, 0), dtype=np.intp)
+    pair_terms = []
+    for level in range(top):
+        i = first[:, level]
+        at = np.arange(rows)
+        d_i, g_i = variances[at, i], grown[at, i]
+        # after extra i has acted: C_i^-1 = C^-1 - d/(1+d b) (C^-1 u)(C^-1 u)^T
+        cross = gram[at, i, :]
+        factor = (d_i / g_i)[:, None]
+        a_after = a - factor * a[at, i][:, None] * cross
+        b_after = np.maximum(b - factor * cross * cross, 0.0)
+        grown_after = 1.0 + variances * b_after
+        second = log_odds + 0.5 * (variances * a_after**2 / grown_after - np.log(grown_after))
+        pair = single[at, i][:, None] + second
+        pair[at, i] = -np.inf
+        # a pair of two grown extras would be met twice: keep it the first time only
+        for earlier in range(level):
+            pair[at, first[:, earlier]] = -np.inf
+        pair_terms.append(pair)
+    stacked = np.concatenate(terms + pair_terms, axis=1)
+    peak = np.max(stacked, axis=1, keepdims=True)
+    weights = np.exp(stacked - peak)
+    total = np.sum(weights, axis=1, keepdims=True)
+    log_density = plain + peak[:, 0] + np.log(total[:, 0])
+    weights /= total
+    responsibility = weights[:, 1 : 1 + count].copy()
+    for level in range(top):
+        block = weights[:, 1 + count * (level + 1) : 1 + count * (level + 2)]
+        responsibility += block
+        np.add.at(responsibility, (np.arange(rows), first[:, level]), block.sum(axis=1))
+    return log_density, np.minimum(responsibility, 1.0)
+
+
+def _extras_of(slopes_z: Array, background: Background, sd: Array, wrong_sd: Array, wrong_odds: Array) -> Extras:
+    """Readings that may be wrong, then the slots whose tail the readings can see."""
+    rows, width, _ = slopes_z.shape
+    tails = np.flatnonzero(background.tail_probability > 0.0)
+    directions = np.concatenate(
+        [np.broadcast_to(np.eye(width), (rows, width, width)), slopes_z[:, :, tails]], axis=2
+    )
+    tail_variance = np.maximum(background.tail_sd[tails] ** 2 - sd[:, tails] ** 2, 0.0)
+    variances = np.concatenate([np.broadcast_to(wrong_sd**2, (rows, width)), tail_variance], axis=1)
+    p = background.tail_probability[tails]
+    log_odds = np.concatenate([wrong_odds, np.log(p) - np.log1p(-p)])
+    return Extras(directions, variances, log_odds)
+
+
+def integrate_background(
+    predict: Predictor,
+    medians: Array,
+    background: Background,
+    readings: Array,
+    reading_sd: Array,
+    *,
+    wrong_sd: Array,
+    wrong_probability: float = 0.03,
+    iterations: int = 2,
+    start: Prediction | None = None,
+    step_limit: float = 3.0,
+) -> Evidence:
+    """Integrate the background out under every hypothesis of a stack.
+
+    Parameters
+    ----------
+    predict : stack (B, S) -> Prediction
+    medians : (B, S)
+        Slot medians under each hypothesis.
+    background : Background
+    readings, reading_sd : (R,) or reading_sd (B, R)
+        What was read and the standard deviation of meter and model together.
+    wrong_sd : (R,)
+        Standard deviation of a reading that is simply wrong.
+    wrong_probability : float in (0, 1)
+    iterations : int >= 1
+        Times the slopes are taken; 1 is a plain linearisation at the medians.
+    start : Prediction, optional
+        The prediction at the medians where it is already known.
+    step_limit : float
+        Largest |z| in standard deviations the mode may take (keeps the slopes near where they were taken).
+
+    Returns
+    -------
+    Evidence
+    """
+    rows = medians.shape[0]
+    sd = np.broadcast_to(background.sd, medians.shape)
+    noise = np.broadcast_to(reading_sd, (rows, readings.shape[0])) ** 2
+    wrong_odds = np.full(readings.shape[0], np.log(wrong_probability) - np.log1p(-wrong_probability))
+    prior_penalty = float(
+        readings.shape[0] * np.log1p(-wrong_probability) + np.log1p(-background.tail_probability).sum()
+    )
+    z = np.zeros_like(medians)
+    tails = np.flatnonzero(background.tail_probability > 0.0)
+    wrong = np.zeros((rows, readings.shape[0]))
+    tail = np.zeros((rows, medians.shape[1]))
+    log_evidence = np.full(rows, -np.inf)
+    prior_mean = np.zeros((rows, readings.shape[0]))
+    spread = np.ones((rows, readings.shape[0]))
+    fitted = prior_mean
+    slopes_z = np.zeros((rows, readings.shape[0], medians.shape[1]))
+    solved = np.ones(rows, dtype=bool)
+
+    for iteration in range(iterations):
+        x = np.where(background.logarithmic, medians * np.exp(z), medians + z)
+        prediction = start if (iteration == 0 and start is not None) else predict(x)
+        good = prediction.solved & np.isfinite(prediction.mean).all(axis=1)
+        solved &= good
+        mean = np.where(good[:, None], prediction.mean, readings)
+        slopes_z = np.where(
+            good[:, None, None],
+            prediction.slopes * np.where(background.logarithmic, x, 1.0)[:, None, :],
+            0.0,
+        )
+        innovation = readings - mean + np.einsum("brs,bs->br", slopes_z, z)
+        weighted = slopes_z * (sd**2)[:, None, :]
+        covariance = np.einsum("brs,bqs->brq", weighted, slopes_z)
+        diagonal = np.arange(readings.shape[0])
+        covariance[:, diagonal, diagonal] += noise
+        if iteration == 0:
+            prior_mean = mean
+            spread = np.sqrt(covariance[:, diagonal, diagonal])
+        extras = _extras_of(slopes_z, background, sd, wrong_sd, wrong_odds)
+        log_evidence, responsibility = log_mixture_of_extras(innovation, covariance, extras)
+        width = readings.shape[0]
+        wrong = responsibility[:, :width]
+        tail = np.zeros_like(z)
+        tail[:, tails] = responsibility[:, width:]
+
+        # the next mode: extras that probably act widen what they act on
+        variance = sd**2 + tail * np.maximum(background.tail_sd**2 - sd**2, 0.0)
+        weighted = slopes_z * variance[:, None, :]
+        widened = np.einsum("brs,bqs->brq", weighted, slopes_z)
+        widened[:, diagonal, diagonal] += noise + wrong * wrong_sd**2
+        gain = np.linalg.solve(widened, innovation[:, :, None])[:, :, 0]
+        z_next = np.einsum("brs,br->bs", weighted, gain)
+        limit = step_limit * np.sqrt(variance)
+        z_next = np.clip(z_next, -limit, limit)
+        fitted = mean + np.einsum("brs,bs->br", slopes_z, z_next - z)
+        z = z_next
+    return Evidence(
+        log_evidence=np.where(solved, log_evidence + prior_penalty, -np.inf),
+        shift=z,
+        fitted=fitted,
+        residual=readings - fitted,
+        spread=spread,
+        prior_mean=prior_mean,
+        wrong=wrong,
+        tail=tail,
+        slopes=slopes_z,
+    )
