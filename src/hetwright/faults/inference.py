@@ -196,9 +196,7 @@ def _extras_of(slopes_z: Array, background: Background, sd: Array, wrong_sd: Arr
     """Readings that may be wrong, then the slots whose tail the readings can see."""
     rows, width, _ = slopes_z.shape
     tails = np.flatnonzero(background.tail_probability > 0.0)
-    directions = np.concatenate(
-        [np.broadcast_to(np.eye(width), (rows, width, width)), slopes_z[:, :, tails]], axis=2
-    )
+    directions = np.concatenate([np.broadcast_to(np.eye(width), (rows, width, width)), slopes_z[:, :, tails]], axis=2)
     tail_variance = np.maximum(background.tail_sd[tails] ** 2 - sd[:, tails] ** 2, 0.0)
     variances = np.concatenate([np.broadcast_to(wrong_sd**2, (rows, width)), tail_variance], axis=1)
     p = background.tail_probability[tails]

@@ -1,0 +1,805 @@
+"""From readings and observations to probabilities of faults.
+
+`Bench` holds everything of a set that does not depend on readings: every single-fault hypothesis solved once.
+`Bench.diagnose` compares the hypotheses on the readings at hand, grows pairs and triples from the best, and adds
+up what is likely.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .hypotheses import NumberPrior, SlotIndex, combine_cells, single_cells
+from .inference import Background, Evidence, Prediction, integrate_background
+from .model import Fault
+
+__all__ = ["Bench", "Diagnosis", "Hypothesis", "ReadingSet", "SearchLimits", "SolvedSet", "Suspect"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingSet:
+    """Readings as inference takes them.
+
+    questions : what each reading asks of the set (opaque here)
+    values, sd, wrong_sd : (R,)
+    labels : how each is named to a person
+    """
+
+    questions: tuple[Any, ...]
+    values: Array
+    sd: Array
+    wrong_sd: Array
+    labels: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.labels)
+
+
+class SolvedSet(Protocol):
+    """A set the circuit room can solve; implemented by :class:`hetwright.circuit.whole_set.WholeSet`."""
+
+    def solve(self, stack: Array, /) -> Any: ...
+
+    def read(self, solved: Any, questions: Sequence[Any], /) -> Prediction: ...
+
+    def take(self, solved: Any, rows: NDArray[np.intp], /) -> Any: ...
+
+    def signs(self, solved: Any, /) -> Any: ...
+
+    def same_everywhere(self, solved: Any, rows: NDArray[np.intp], /) -> Array: ...
+
+
+ObservationLikelihood = Callable[[Any, Sequence[dict[str, float]]], Array]
+"""(signs of B rows, what the faults of each row show of themselves) -> log likelihood (B,)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchLimits:
+    """How far the search goes; what lies beyond is reported as not searched."""
+
+    refined_rows: int = 140
+    grown_from: int = 24
+    pairs_solved: int = 160
+    triples_grown_from: int = 10
+    triples_solved: int = 70
+    iterations: int = 3
+    invisible: float = 0.35
+    wrong_probability: float = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hypothesis:
+    """One explanation: the faults present (indices), how likely, and where its row's numbers are."""
+
+    faults: tuple[int, ...]
+    probability: float
+    medians: Array
+    sd: Array
+    shift: Array
+    fitted: Array
+    prior_mean: Array
+    wrong: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """One fault of one part, with what it explains."""
+
+    fault: Fault
+    probability: float
+    estimate: float | None
+    unit: str
+    group: int | None
+    explains: tuple[int, ...]
+    leaves: tuple[int, ...]
+    would_read: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Diagnosis:
+    """What the readings say.
+
+    ``suspects`` is best first, by the probability that the fault is present (alone or with others).
+    ``not_searched`` is the prior probability of fault combinations that were neither solved nor screened.
+    """
+
+    healthy_probability: float
+    not_listed_probability: float
+    suspects: tuple[Suspect, ...]
+    hypotheses: tuple[Hypothesis, ...]
+    doubtful: Array
+    normal: Array
+    normal_sd: Array
+    not_searched: float
+    log_evidence: float
+    readings: ReadingSet
+    fault_probability: Array = field(default_factory=lambda: np.zeros(0))
+
+
+def _log_sum(values: Array, axis: int | None = None) -> Any:
+    peak = np.max(values, axis=axis, keepdims=True)
+    peak = np.where(np.isfinite(peak), peak, 0.0)
+    with np.errstate(divide="ignore"):
+        return np.squeeze(np.log(np.sum(np.exp(values - peak), axis=axis, keepdims=True)) + peak, axis=axis)
+
+
+class Bench:
+    """A set with its faults, ready to be asked.
+
+    Parameters
+    ----------
+    whole : SolvedSet
+    faults : sequence of Fault
+    medians : (S,)
+        Background medians of the healthy set.
+    background : Background
+        With ``sd`` of shape (S,).
+    slots : (part, what) -> column
+    number : NumberPrior
+    """
+
+    def __init__(
+        self,
+        whole: SolvedSet,
+        faults: Sequence[Fault],
+        medians: Array,
+        background: Background,
+        slots: SlotIndex,
+        number: NumberPrior,
+        limits: SearchLimits | None = None,
+    ) -> None:
+        self.whole = whole
+        self.faults = tuple(faults)
+        self.medians = medians
+        self.background = background
+        self.slots = slots
+        self.number = number
+        self.limits = limits or SearchLimits()
+        rates = np.array([fault.rate for fault in self.faults])
+        self.log_share = np.log(rates) - np.log(rates.sum())
+        self.cells, self.electrical = single_cells(self.faults, medians, background.sd, slots)
+        # row 0 is the healthy set
+        self.stack = np.concatenate([medians[None, :], self.cells.medians])
+        self.sd = np.concatenate([background.sd[None, :], self.cells.sd])
+        self.row_fault = np.concatenate([[-1], self.cells.faults[:, 0]])
+        self.row_log_weight = np.concatenate([[0.0], self.cells.log_weight])
+        self.solved = whole.solve(self.stack)
+        self.signs = whole.signs(self.solved)
+
+    # -- evidence ---------------------------------------------------------------------------------------------
+
+    def _predictor(self, readings: ReadingSet) -> Callable[[Array], Prediction]:
+        return lambda stack: self.whole.read(self.whole.solve(stack), readings.questions)
+
+    def _integrate(
+        self,
+        readings: ReadingSet,
+        medians: Array,
+        sd: Array,
+        iterations: int,
+        start: Prediction | None = None,
+    ) -> Evidence:
+        background = Background(
+            self.background.logarithmic, sd, self.background.tail_probability, self.background.tail_sd
+        )
+        return integrate_background(
+            self._predictor(readings),
+            medians,
+            background,
+            readings.values,
+            readings.sd,
+            wrong_sd=readings.wrong_sd,
+            wrong_probability=self.limits.wrong_probability,
+            iterations=iterations,
+            start=start,
+        )
+
+    def _singles(self, readings: ReadingSet) -> tuple[Evidence, Array]:
+        """Evidence of every row, refined where it matters, and the start of it."""
+        start = self.whole.read(self.solved, readings.questions)
+        first = self._integrate(readings, self.stack, self.sd, 1, start)
+        score = (
+            first.log_evidence
+            + self.row_log_weight
+            + np.where(self.row_fault >= 0, self.log_share[self.row_fault], 0.0)
+        )
+        score[0] = np.inf
+        keep = np.sort(np.argsort(-score)[: self.limits.refined_rows])
+        part = Prediction(start.mean[keep], start.slopes[keep], start.solved[keep])
+        fine = self._integrate(readings, self.stack[keep], self.sd[keep], self.limits.iterations, part)
+        merged = {}
+        for name in Evidence.__dataclass_fields__:
+            whole = np.array(getattr(first, name))
+            whole[keep] = getattr(fine, name)
+            merged[name] = whole
+        return Evidence(**merged), start.mean
+
+    # -- the search -------------------------------------------------------------------------------------------
+
+    def diagnose(
+        self,
+        readings: ReadingSet,
+        observe: ObservationLikelihood | None = None,
+        on_progress: Callable[[int, int], None] | None = None,
+    ) -> Diagnosis:
+        """Compare every hypothesis on the readings and observations.
+
+        Parameters
+        ----------
+        readings : ReadingSet
+            May be empty.
+        observe : callable, optional
+            Log likelihood of the plain observations; ``None`` when nothing was observed.
+        on_progress : callable (done, total), optional
+
+        Returns
+        -------
+        Diagnosis
+        """
+        limits = self.limits
+        count = len(self.faults)
+        report = on_progress or (lambda done, total: None)
+        report(0, 4)
+        width = len(readings)
+        evidence, means = self._singles(readings) if width else self._nothing_read()
+        log_reading = evidence.log_evidence
+        healthy_reading = float(log_reading[0])
+        shows = [fault.shows for fault in self.faults]
+        none_shown: dict[str, float] = {}
+
+        row_shows = [none_shown if f < 0 else shows[f] for f in self.row_fault]
+        seen = observe(self.signs, row_shows) if observe else np.zeros(len(self.stack))
+        silent = np.flatnonzero(~self.electrical)
+        healthy_signs = self._sign_rows(np.zeros(len(silent), dtype=np.intp))
+        silent_seen = (
+            observe(healthy_signs, [shows[f] for f in silent]) if observe and len(silent) else np.zeros(len(silent))
+        )
+        report(1, 4)
+
+        # fault by fault: severity summed out
+        by_fault = np.full(count, -np.inf)
+        best_row = np.zeros(count, dtype=np.intp)
+        row_total = log_reading + seen + self.row_log_weight
+        order = np.argsort(self.row_fault[1:], kind="stable") + 1
+        for f, rows in _runs(self.row_fault, order):
+            by_fault[f] = _log_sum(row_total[rows])
+            best_row[f] = rows[int(np.argmax(row_total[rows]))]
+        by_fault[silent] = healthy_reading + silent_seen
+
+        # what the readings cannot see, and nothing shows: present with any hypothesis, they change nothing
+        moved = self._visibility(means, evidence)
+        base_seen = float(seen[0])
+        obs_change = np.zeros(count)
+        for f, rows in _runs(self.row_fault, order):
+            obs_change[f] = np.max(np.abs(seen[rows] - base_seen))
+        obs_change[silent] = np.abs(silent_seen - base_seen)
+        invisible = (moved < limits.invisible) & (obs_change < limits.invisible)
+        invisible_share = float(np.exp(self.log_share[invisible]).sum())
+
+        # hypotheses: tuples of faults -> list of (log joint, row data)
+        joint: dict[tuple[int, ...], float] = {}
+        rows_of: dict[tuple[int, ...], tuple[Evidence, int, Array, Array]] = {}
+        prior0 = self.number.log_of_visible(0, invisible_share)
+        joint[()] = prior0 + healthy_reading + base_seen
+        rows_of[()] = (evidence, 0, self.stack[0], self.sd[0])
+        prior1 = self.number.log_of_visible(1, invisible_share)
+        for f in range(count):
+            if invisible[f]:
+                continue
+            joint[(f,)] = prior1 + self.log_share[f] + by_fault[f]
+            row = int(best_row[f]) if self.electrical[f] else 0
+            rows_of[(f,)] = (evidence, row, self.stack[row], self.sd[row])
+        report(2, 4)
+
+        screened = self._pairs(
+            readings, observe, evidence, means, by_fault, best_row, invisible, invisible_share, joint, rows_of
+        )
+        report(3, 4)
+        self._triples(readings, observe, invisible_share, joint, rows_of, evidence, means, invisible)
+        other = self._not_listed(evidence, readings, seen, silent_seen, silent)
+        report(4, 4)
+        return self._sum_up(readings, joint, rows_of, other, invisible, invisible_share, evidence, screened, best_row)
+
+    def _nothing_read(self) -> tuple[Evidence, Array]:
+        rows, width = self.stack.shape[0], 0
+        empty = np.zeros((rows, width))
+        solved = self.solved_rows()
+        return (
+            Evidence(
+                log_evidence=np.where(solved, 0.0, -np.inf),
+                shift=np.zeros_like(self.stack),
+                fitted=empty,
+                residual=empty,
+                spread=empty,
+                prior_mean=empty,
+                wrong=empty,
+                tail=np.zeros_like(self.stack),
+                slopes=np.zeros((rows, width, self.stack.shape[1])),
+            ),
+            empty,
+        )
+
+    def solved_rows(self) -> NDArray[np.bool_]:
+        """Rows with a certified working point."""
+        return np.asarray(self.whole.read(self.solved, ()).solved)
+
+    def _sign_rows(self, rows: NDArray[np.intp]) -> Any:
+        return self.signs.take(rows)
+
+    def _visibility(self, means: Array, evidence: Evidence) -> Array:
+        """(F,) how far, in standard deviations, the fault at its worst cell moves any reading."""
+        out = np.zeros(len(self.faults))
+        if means.shape[1]:
+            spread = evidence.spread[0]
+            moved = np.max(np.abs(means - means[0]) / spread, axis=1)
+            moved = np.where(np.isfinite(moved), moved, np.inf)
+            np.maximum.at(out, self.row_fault[1:], moved[1:])
+        return out
+
+    def _pairs(
+        self,
+        readings: ReadingSet,
+        observe: ObservationLikelihood | None,
+        evidence: Evidence,
+        means: Array,
+        by_fault: Array,
+        best_row: NDArray[np.intp],
+        invisible: NDArray[np.bool_],
+        invisible_share: float,
+        joint: dict[tuple[int, ...], float],
+        rows_of: dict[tuple[int, ...], tuple[Evidence, int, Array, Array]],
+    ) -> float:
+        """Grow pairs from the best singles: all partners screened by adding effects, the best solved.
+
+        Returns the prior probability of pairs that were not screened.
+        """
+        limits = self.limits
+        prior2 = self.number.log_of_visible(2, invisible_share)
+        if not np.isfinite(prior2):
+            return 0.0
+        visible = np.flatnonzero(~invisible)
+        score = np.where(invisible, -np.inf, self.log_share + by_fault)
+        top = [int(f) for f in np.argsort(-score)[: limits.grown_from] if np.isfinite(score[f])]
+        found: list[tuple[float, int, int, int, int]] = []
+        shows = [fault.shows for fault in self.faults]
+        silent_rows: dict[tuple[int, int], float] = {}
+        for i in top:
+            row_i = int(best_row[i]) if self.electrical[i] else 0
+            partner_rows, partner_faults = self._partner_rows(visible, i)
+            reading = self._screen(readings, evidence, means, row_i, partner_rows)
+            if observe:
+                signs = self._sign_rows(np.full(len(partner_rows), row_i, dtype=np.intp)).with_(
+                    self._sign_rows(partner_rows)
+                )
+                seen = observe(signs, [_both(shows[i], shows[j]) for j in partner_faults])
+            else:
+                seen = np.zeros(len(partner_rows))
+            weight = self.row_log_weight[row_i] + self.row_log_weight[partner_rows]
+            total = prior2 + self.log_share[i] + self.log_share[partner_faults] + weight + reading + seen
+            pair_of = np.flatnonzero(np.isfinite(total))
+            for at in pair_of:
+                j = int(partner_faults[at])
+                if self.electrical[i] and self.electrical[j]:
+                    found.append((float(total[at]), i, row_i, j, int(partner_rows[at])))
+                else:
+                    # one of the two changes no voltage: adding effects is exact
+                    key = (min(i, j), max(i, j))
+                    silent_rows[key] = max(silent_rows.get(key, -np.inf), float(total[at]))
+                    if key not in rows_of:
+                        row = int(partner_rows[at]) if self.electrical[j] else row_i
+                        rows_of[key] = (evidence, row, self.stack[row], self.sd[row])
+        for key, value in silent_rows.items():
+            joint[key] = value
+        found.sort(key=lambda item: -item[0])
+        chosen: dict[tuple[tuple[int, int], tuple[int, int]], float] = {}
+        per_pair: dict[tuple[int, int], int] = {}
+        for value, i, row_i, j, row_j in found:
+            pair = (min(i, j), max(i, j))
+            if self._conflict(i, j) or per_pair.get(pair, 0) >= 3:
+                continue
+            cell = tuple(sorted(((i, self._cell(row_i)), (j, self._cell(row_j)))))
+            if cell in chosen:
+                continue
+            chosen[cell] = value  # type: ignore[index]
+            per_pair[pair] = per_pair.get(pair, 0) + 1
+            if len(chosen) >= limits.pairs_solved:
+                break
+        self._solve_combinations(list(chosen), prior2, readings, observe, joint, rows_of)
+        covered = np.exp(self.log_share[top]).sum()
+        return float(self.number.count[2] * max(0.0, 1.0 - covered) ** 2) if len(self.number.count) > 2 else 0.0
+
+    def _triples(
+        self,
+        readings: ReadingSet,
+        observe: ObservationLikelihood | None,
+        invisible_share: float,
+        joint: dict[tuple[int, ...], float],
+        rows_of: dict[tuple[int, ...], tuple[Evidence, int, Array, Array]],
+        evidence: Evidence,
+        means: Array,
+        invisible: NDArray[np.bool_],
+    ) -> None:
+        """Grow triples from the best pairs with the faults that serve in the best pairs and singles."""
+        limits = self.limits
+        prior3 = self.number.log_of_visible(3, invisible_share)
+        if not np.isfinite(prior3) or not len(readings):
+            return
+        pairs = sorted(
+            (key for key in joint if len(key) == 2 and all(self.electrical[f] for f in key)),
+            key=lambda key: -joint[key],
+        )[: limits.triples_grown_from]
+        pool: dict[int, float] = {}
+        for key, value in joint.items():
+            for f in key:
+                if self.electrical[f]:
+                    pool[f] = max(pool.get(f, -np.inf), value)
+        partners = sorted(pool, key=lambda f: -pool[f])[: 2 * limits.grown_from]
+        best = {f: self._best_row_of(f, evidence) for f in partners}
+        candidates: list[tuple[float, tuple[tuple[int, int], ...]]] = []
+        for pair in pairs:
+            base_evidence, base_row, _, _ = rows_of[pair]
+            cells = self._cells_of_row(pair, base_evidence, base_row)
+            if cells is None:
+                continue
+            others = [f for f in partners if f not in pair and not any(self._conflict(f, g) for g in pair)]
+            if not others:
+                continue
+            rows = np.array([best[f] for f in others], dtype=np.intp)
+            effect = means[rows] - means[0]
+            left = base_evidence.residual[base_row] - effect
+            spread = np.sqrt(readings.sd**2 + (0.5 * base_evidence.spread[base_row]) ** 2)
+            gain = -0.5 * np.minimum((left / spread) ** 2, 9.0).sum(axis=1)
+            for f, g in zip(others, gain, strict=True):
+                combination = tuple(sorted([*cells, (f, self._cell(best[f]))]))
+                candidates.append((joint[pair] + float(self.log_share[f]) + float(g), combination))
+        candidates.sort(key=lambda item: -item[0])
+        chosen: list[tuple[tuple[int, int], ...]] = []
+        for _, combination in candidates:
+            if combination not in chosen:
+                chosen.append(combination)
+            if len(chosen) >= limits.triples_solved:
+                break
+        self._solve_combinations(chosen, prior3, readings, observe, joint, rows_of)
+
+    def _solve_combinations(
+        self,
+        chosen: Sequence[tuple[tuple[int, int], ...]],
+        log_prior: float,
+        readings: ReadingSet,
+        observe: ObservationLikelihood | None,
+        joint: dict[tuple[int, ...], float],
+        rows_of: dict[tuple[int, ...], tuple[Evidence, int, Array, Array]],
+    ) -> None:
+        if not chosen:
+            return
+        cells = combine_cells(chosen, self.faults, self.medians, self.background.sd, self.slots)
+        solved = self.whole.solve(cells.medians)
+        if len(readings):
+            evidence = self._integrate(
+                readings,
+                cells.medians,
+                cells.sd,
+                min(2, self.limits.iterations),
+                self.whole.read(solved, readings.questions),
+            )
+            log_reading = evidence.log_evidence
+        else:
+            evidence = None
+            log_reading = np.where(self.whole.read(solved, ()).solved, 0.0, -np.inf)
+        if observe:
+            signs = self.whole.signs(solved)
+            seen = observe(
+                signs,
+                [_all([self.faults[f].shows for f in row]) for row in cells.faults.tolist()],
+            )
+        else:
+            seen = np.zeros(len(cells))
+        share = self.log_share[cells.faults].sum(axis=1)
+        total = log_prior + share + cells.log_weight + log_reading + seen
+        gathered: dict[tuple[int, ...], list[int]] = {}
+        for row, members in enumerate(cells.faults.tolist()):
+            gathered.setdefault(tuple(sorted(members)), []).append(row)
+        for key, rows in gathered.items():
+            value = float(_log_sum(total[rows]))
+            if not np.isfinite(value):
+                continue
+            joint[key] = value
+            if evidence is not None:
+                best = rows[int(np.argmax(total[rows]))]
+                rows_of[key] = (evidence, best, cells.medians[best], cells.sd[best])
+                self._combination_cells[(id(evidence), best)] = tuple(
+                    (int(f), int(s)) for f, s in zip(cells.faults[best], cells.severities[best], strict=True)
+                )
+
+    # -- small things -----------------------------------------------------------------------------------------
+
+    @property
+    def _combination_cells(self) -> dict[tuple[int, int], tuple[tuple[int, int], ...]]:
+        store = self.__dict__.get("_cells_store")
+        if store is None:
+            store = self.__dict__["_cells_store"] = {}
+        return store
+
+    def _cells_of_row(self, key: tuple[int, ...], evidence: Evidence, row: int) -> tuple[tuple[int, int], ...] | None:
+        return self._combination_cells.get((id(evidence), row))
+
+    def _cell(self, row: int) -> int:
+        return int(self.cells.severities[row - 1, 0])
+
+    def _best_row_of(self, fault: int, evidence: Evidence) -> int:
+        rows = np.flatnonzero(self.row_fault == fault)
+        return int(rows[int(np.argmax(evidence.log_evidence[rows] + self.row_log_weight[rows]))])
+
+    def _conflict(self, i: int, j: int) -> bool:
+        """Two modes of one part that change the same slot cannot both be."""
+        if self.faults[i].part != self.faults[j].part:
+            return False
+        touched = [{(c.part, c.what) for s in self.faults[f].severities for c in s.changes} for f in (i, j)]
+        return bool(touched[0] & touched[1]) or i == j
+
+    def _partner_rows(self, visible: NDArray[np.intp], i: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        allowed = np.zeros(len(self.faults), dtype=bool)
+        allowed[visible] = True
+        for j in visible:
+            if self._conflict(i, int(j)):
+                allowed[j] = False
+        rows = np.flatnonzero((self.row_fault >= 0) & allowed[self.row_fault])
+        quiet = np.flatnonzero(allowed & ~self.electrical)
+        return (
+            np.concatenate([rows, np.zeros(len(quiet), dtype=np.intp)]),
+            np.concatenate([self.row_fault[rows], quiet]),
+        )
+
+    def _screen(
+        self,
+        readings: ReadingSet,
+        evidence: Evidence,
+        means: Array,
+        row: int,
+        partners: NDArray[np.intp],
+    ) -> Array:
+        """Log density of the readings under row and partner together, effects added (a screen, not evidence)."""
+        if not len(readings):
+            return np.zeros(len(partners))
+        slopes = evidence.slopes[row]
+        sd = self.sd[row]
+        covariance = (slopes * sd**2) @ slopes.T + np.diag(readings.sd**2)
+        factor = np.linalg.cholesky(covariance)
+        effect = means[partners] - means[0]
+        innovation = (evidence.residual[row] + slopes @ evidence.shift[row])[None, :] - effect
+        white = np.linalg.solve(factor, innovation.T)
+        log_det = 2.0 * np.log(np.diag(factor)).sum()
+        # each whitened reading may be wrong: its surprise is capped
+        capped = np.minimum(white**2, 12.0).sum(axis=0)
+        out = -0.5 * (capped + log_det + len(readings) * np.log(2.0 * np.pi))
+        same = partners == 0
+        out[same] = evidence.log_evidence[row]
+        return np.where(np.isfinite(effect).all(axis=1), out, -np.inf)
+
+    def _not_listed(
+        self,
+        evidence: Evidence,
+        readings: ReadingSet,
+        seen: Array,
+        silent_seen: Array,
+        silent: NDArray[np.intp],
+    ) -> float:
+        """Log joint probability of the readings and observations with a fault that is not in the list.
+
+        Such a fault may leave every reading as it was, or move some of them anywhere between the extremes that
+        listed faults reach; it may show anything that listed faults show.
+        """
+        if self.number.not_listed <= 0.0:
+            return -np.inf
+        if len(readings):
+            spread = evidence.spread[0]
+            away = readings.values - evidence.prior_mean[0]
+            near = -0.5 * (away / spread) ** 2 - np.log(spread) - 0.5 * np.log(2 * np.pi)
+            wide_sd = np.maximum(readings.wrong_sd, 3.0 * spread)
+            wide = -0.5 * (away / wide_sd) ** 2 - np.log(wide_sd) - 0.5 * np.log(2 * np.pi)
+            moved = np.logaddexp(np.log(0.6) + near, np.log(0.4) + wide).sum()
+            reading = float(np.logaddexp(np.log(0.35) + evidence.log_evidence[0], np.log(0.65) + moved))
+        else:
+            reading = 0.0
+        share = np.where(self.row_fault >= 0, self.log_share[self.row_fault], -np.inf) + self.row_log_weight
+        pool = np.concatenate([share + seen, self.log_share[silent] + silent_seen])
+        return float(np.log(self.number.not_listed) + reading + _log_sum(pool))
+
+    def _sum_up(
+        self,
+        readings: ReadingSet,
+        joint: dict[tuple[int, ...], float],
+        rows_of: dict[tuple[int, ...], tuple[Evidence, int, Array, Array]],
+        other: float,
+        invisible: NDArray[np.bool_],
+        invisible_share: float,
+        evidence: Evidence,
+        not_searched: float,
+        best_row: NDArray[np.intp],
+    ) -> Diagnosis:
+        keys = [key for key, value in joint.items() if np.isfinite(value)]
+        values = np.array([joint[key] for key in keys] + [other])
+        total = float(_log_sum(values))
+        probability = np.exp(values - total)
+        marginal = np.zeros(len(self.faults))
+        share = np.exp(self.log_share)
+        hidden = 0.0
+        healthy = 0.0
+        for key, p in zip(keys, probability[:-1], strict=True):
+            for f in key:
+                marginal[f] += p
+            expected = self.number.expected_invisible(len(key), invisible_share)
+            hidden += p * expected
+            if key == ():
+                none = self.number.count[0]
+                any_ = np.exp(self.number.log_of_visible(0, invisible_share))
+                healthy = p * none / any_ if any_ > 0 else 0.0
+        if invisible_share > 0.0:
+            marginal[invisible] += hidden * share[invisible] / invisible_share
+        marginal = np.minimum(marginal, 1.0)
+
+        hypotheses = []
+        order = np.argsort(-probability[:-1])
+        for at in order[:60]:
+            key = keys[int(at)]
+            source, row, medians, sd = rows_of[key]
+            hypotheses.append(
+                Hypothesis(
+                    faults=key,
+                    probability=float(probability[at]),
+                    medians=medians,
+                    sd=sd,
+                    shift=source.shift[row],
+                    fitted=source.fitted[row],
+                    prior_mean=source.prior_mean[row],
+                    wrong=source.wrong[row],
+                )
+            )
+        weights = np.array([h.probability for h in hypotheses])
+        doubtful = (
+            (np.array([h.wrong for h in hypotheses]) * weights[:, None]).sum(axis=0) / max(weights.sum(), 1e-300)
+            if len(readings) and hypotheses
+            else np.zeros(len(readings))
+        )
+        suspects = self._suspects(readings, marginal, hypotheses, evidence, best_row)
+        return Diagnosis(
+            healthy_probability=float(healthy),
+            not_listed_probability=float(probability[-1]),
+            suspects=suspects,
+            hypotheses=tuple(hypotheses),
+            doubtful=doubtful,
+            normal=evidence.prior_mean[0] if len(readings) else np.zeros(0),
+            normal_sd=evidence.spread[0] if len(readings) else np.zeros(0),
+            not_searched=not_searched,
+            log_evidence=total,
+            readings=readings,
+            fault_probability=marginal,
+        )
+
+    def _suspects(
+        self,
+        readings: ReadingSet,
+        marginal: Array,
+        hypotheses: Sequence[Hypothesis],
+        evidence: Evidence,
+        best_row: NDArray[np.intp],
+        most: int = 60,
+    ) -> tuple[Suspect, ...]:
+        order = np.argsort(-marginal, kind="stable")[:most]
+        groups = self._groups([int(f) for f in order[:30]], best_row)
+        out = []
+        for f in (int(x) for x in order):
+            carrier = next((h for h in hypotheses if f in h.faults), None)
+            row = int(best_row[f]) if self.electrical[f] else 0
+            single = next((h for h in hypotheses if h.faults == (f,)), None)
+            shown = single or carrier
+            fitted = shown.fitted if shown else evidence.fitted[row]
+            explains: list[int] = []
+            leaves: list[int] = []
+            if len(readings):
+                spread = evidence.spread[0]
+                odd = np.abs(readings.values - evidence.prior_mean[0]) > 2.0 * spread
+                alone = evidence.fitted[row]
+                tolerance = np.maximum(2.0 * readings.sd, 0.5 * spread)
+                explained = np.abs(readings.values - alone) <= tolerance
+                explains = [int(k) for k in np.flatnonzero(odd & explained)]
+                leaves = [int(k) for k in np.flatnonzero(~explained & (odd | ~explained))]
+            estimate, unit = self._estimate(f, carrier, evidence, row)
+            out.append(
+                Suspect(
+                    fault=self.faults[f],
+                    probability=float(marginal[f]),
+                    estimate=estimate,
+                    unit=unit,
+                    group=groups.get(f),
+                    explains=tuple(explains),
+                    leaves=tuple(leaves),
+                    would_read=tuple(float(v) for v in fitted),
+                )
+            )
+        return tuple(out)
+
+    def _estimate(self, f: int, carrier: Hypothesis | None, evidence: Evidence, row: int) -> tuple[float | None, str]:
+        """Likeliest severity, in the unit the fault states it in."""
+        fault = self.faults[f]
+        if row == 0 or not self.electrical[f]:
+            return None, ""
+        severity = fault.severities[self._cell(row)]
+        if severity.estimate is None or not severity.changes:
+            return None, ""
+        at = self.slots.get((severity.changes[0].part, severity.changes[0].what))
+        if at is None:
+            return severity.estimate, severity.unit
+        if carrier is not None:
+            slot = carrier.medians[at] * np.exp(carrier.shift[at])
+            middle = carrier.medians[at]
+        else:
+            middle = self.stack[row, at]
+            slot = middle * np.exp(evidence.shift[row, at])
+        if middle <= 0.0 or slot <= 0.0:
+            return severity.estimate, severity.unit
+        reference = self.stack[row, at]
+        # a leak is stated in ohms but held in siemens: the estimate goes the other way
+        inverse = severity.unit == "ohms" and severity.changes[0].what.endswith("siemens")
+        ratio = (slot / reference) ** (-1.0 if inverse else 1.0)
+        return float(severity.estimate * ratio), severity.unit
+
+    def _groups(self, members: Sequence[int], best_row: NDArray[np.intp]) -> dict[int, int]:
+        """Faults that no reading of this set could tell apart share a group number."""
+        rows = np.array([best_row[f] for f in members if self.electrical[f]], dtype=np.intp)
+        named = [f for f in members if self.electrical[f]]
+        out: dict[int, int] = {}
+        number = 0
+        if len(rows):
+            apart = self.whole.same_everywhere(self.solved, rows)
+            for a, b in combinations(range(len(named)), 2):
+                if apart[a, b] < 1.0:
+                    group = out.get(named[a]) or out.get(named[b])
+                    if group is None:
+                        number += 1
+                        group = number
+                    out[named[a]] = out[named[b]] = group
+        quiet: dict[tuple[tuple[str, float], ...], list[int]] = {}
+        for f in members:
+            if not self.electrical[f]:
+                quiet.setdefault(tuple(sorted(self.faults[f].shows.items())), []).append(f)
+        for alike in quiet.values():
+            if len(alike) > 1:
+                number += 1
+                for f in alike:
+                    out[f] = number
+        return out
+
+
+def _runs(labels: NDArray[np.intp], order: NDArray[np.intp]) -> list[tuple[int, NDArray[np.intp]]]:
+    """(label, rows) for rows sorted by label."""
+    if not len(order):
+        return []
+    sorted_labels = labels[order]
+    cuts = np.flatnonzero(np.diff(sorted_labels)) + 1
+    return [(int(labels[block[0]]), block) for block in np.split(order, cuts)]
+
+
+def _both(one: dict[str, float], other: dict[str, float]) -> dict[str, float]:
+    if not other:
+        return one
+    if not one:
+        return other
+    return _all([one, other])
+
+
+def _all(many: Sequence[dict[str, float]]) -> dict[str, float]:
+    """What several faults show together: each word unless none of them shows it."""
+    out: dict[str, float] = {}
+    for shows in many:
+        for word, p in shows.items():
+            out[word] = 1.0 - (1.0 - out.get(word, 0.0)) * (1.0 - p)
+    return out
