@@ -93,6 +93,7 @@ class ValveInPlace:
     like: str | None = None
     kind: str | None = None
     assumed: bool = False
+    note: str = ""
     line: int | None = None
 
 
@@ -143,6 +144,9 @@ class ServiceSheetRow:
 class SetCard:
     """The whole card. Points named in readings are to ``reference_point`` unless a reading says otherwise.
 
+    ``meter`` is the meter the restorer uses ("" when the card names none). ``questions`` are doubts about
+    what was written that do not stop the work.
+
     ``complete`` is False when the line-up is known to be partial (a documented case); the missing stages are
     then filled with assumed valves so that every role exists.
     """
@@ -162,6 +166,9 @@ class SetCard:
     service_sheet: tuple[ServiceSheetRow, ...] = ()
     source_file: str = ""
     assumptions: tuple[str, ...] = ()
+    meter: str = ""
+    note: str = ""
+    questions: tuple[str, ...] = ()
 
     def parts_of_role(self, role: str) -> tuple[Part, ...]:
         """Every part that plays ``role`` (a stage may have two)."""
