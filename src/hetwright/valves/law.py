@@ -26,7 +26,9 @@ __all__ = [
     "STATE_NAMES",
     "Currents",
     "ValveState",
+    "conversion_slope",
     "currents",
+    "loop_gain",
 ]
 
 Array = NDArray[np.float64]
@@ -76,7 +78,7 @@ CONSTANTS: dict[str, tuple[str, ...]] = {
     "oscillator": _SPACE + _GRID + _LOOP,
     "pentagrid": (*_SPACE, *_GRID, *_DIVISION, *_GATE, *_LOOP, "oscillator_share", "screen_influence"),
     "converter": _SPACE + _GRID + _DIVISION + _GATE + _LOOP,
-    "indicator": (*_SPACE, *_GRID, "target_perveance", "target_share"),
+    "indicator": (*_SPACE, *_GRID, "target_perveance", "target_amps"),
 }
 
 #: Order of the last axis of ``by_state``.
@@ -180,8 +182,7 @@ def _space(drive: Array, pull: Array, foot: Array, parts: list[tuple[Array, Arra
     per_foot = 1.0 / foot
     root_foot = np.sqrt(foot)
     for weight, inverse_mu in parts:
-        x = pull * inverse_mu
-        x += drive
+        x = pull * inverse_mu + drive
         x *= per_foot
         value, slope = _softplus(x)
         root = np.sqrt(value)
@@ -196,7 +197,9 @@ def _space(drive: Array, pull: Array, foot: Array, parts: list[tuple[Array, Arra
             by_drive += slope
             slope *= inverse_mu
             by_pull += slope
-    assert total is not None and by_drive is not None and by_pull is not None
+    assert total is not None
+    assert by_drive is not None
+    assert by_pull is not None
     return total, by_drive, by_pull
 
 
@@ -286,8 +289,9 @@ def _grid_take(
 ) -> tuple[Array, Array, Array]:
     """Return the share of the space current a grid takes, and its slopes by grid volts and ``collect``.
 
-    ``share = q / (q + collect)``, ``q = grid_share x softplus(grid volts + contact)``: with the grid negative this is the
-    retarding-field current (one e-fold per ``grid_foot_volts``), with the grid positive the division law.
+    ``share = q / (q + collect)`` with ``q = grid_share x softplus(grid volts + contact)``. With the grid
+    negative this is the retarding-field current, one e-fold per foot volts; with the grid positive
+    the division law.
     """
     foot = c[prefix + "_foot_volts"]
     x = grid + shift
@@ -354,21 +358,48 @@ class _Planes:
 # shapes
 
 
-def _diode(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
+def _plain_diode(
+    volts: Array, c: Mapping[str, Array], perveance: Array, reference: Array, state: ValveState
+) -> tuple[Array, Array, Array]:
+    """Return the current of an equivalent diode, its slope and its slope by emission."""
     foot = c["foot_volts"]
-    x = v[0] + state.contact_volts
+    x = volts + state.contact_volts
     x += c["contact_volts"]
     x /= foot
     value, slope = _softplus(x)
     root = np.sqrt(value)
-    scale = c["perveance"] * np.sqrt(foot)
-    space = value * root
-    space *= scale * foot
+    scale = perveance * np.sqrt(foot)
+    value *= root
+    value *= scale * foot
     slope *= root
     slope *= 1.5 * scale
-    current, by_space, by_emission = _Cathode(state.emission, c["reference_amps"]).give(space)
-    out.amps[0] = current
+    current, by_space, by_emission = _Cathode(state.emission, reference).give(value)
     slope *= by_space
+    return current, slope, by_emission
+
+
+class _Stream:
+    """The current of a gridded cathode that is not averaged, with its slopes."""
+
+    def __init__(self, c: Mapping[str, Array], grid: Array, pull: Array, state: ValveState) -> None:
+        inverse_mu, mu_live = _mu_factor(state.mu)
+        pull = pull * inverse_mu
+        space, by_drive, by_pull = _space(
+            grid + state.contact_volts + c["contact_volts"], pull, c["foot_volts"], _parts(c)
+        )
+        k = c["perveance"]
+        space *= k
+        self.amps, by_space, self.by_emission = _Cathode(state.emission, c["reference_amps"]).give(space)
+        by_space *= k
+        self.by_grid = by_drive * by_space
+        by_pull *= by_space
+        self.by_mu = -by_pull * pull * inverse_mu * mu_live
+        self.by_pull = by_pull * inverse_mu
+
+
+def _diode(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
+    current, slope, by_emission = _plain_diode(v[0], c, c["perveance"], c["reference_amps"], state)
+    out.amps[0] = current
     out.slopes[0, 0] = slope
     out.by_state[0, 0] = by_emission
     out.by_state[0, 2] = slope
@@ -376,91 +407,412 @@ def _diode(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) ->
 
 def _triode(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
     grid, anode = v[0], v[1]
-    inverse_mu, mu_live = _mu_factor(state.mu)
-    shift = state.contact_volts
-    pull = anode * inverse_mu
-    space, by_drive, by_pull = _space(grid + shift + c["contact_volts"], pull, c["foot_volts"], _parts(c))
-    k = c["perveance"]
-    space *= k
-    by_drive *= k
-    by_pull *= k
-    current, by_space, by_emission = _Cathode(state.emission, c["reference_amps"]).give(space)
-    by_drive *= by_space
-    by_pull *= by_space
-    by_mu = -by_pull * pull * inverse_mu * mu_live
-    by_anode = by_pull * inverse_mu
+    stream = _Stream(c, grid, anode, state)
     pa, pa_v = _collecting(anode)
-    taken, taken_g, taken_p = _grid_take(grid, shift, pa, c)
+    taken, taken_g, taken_a = _grid_take(grid, state.contact_volts, pa, c)
     left = 1.0 - taken
-    taken_g *= current
-    taken_a = taken_p * pa_v * current
-    amps, slopes, st = out.amps, out.slopes, out.by_state
-    np.multiply(current, taken, out=amps[0])
-    np.multiply(current, left, out=amps[1])
-    slopes[0, 0] = taken * by_drive + taken_g
-    slopes[0, 1] = taken * by_anode + taken_a
-    slopes[1, 0] = by_drive - slopes[0, 0]
-    slopes[1, 1] = by_anode - slopes[0, 1]
-    st[0, 0] = taken * by_emission
-    st[1, 0] = left * by_emission
-    st[0, 1] = taken * by_mu
-    st[1, 1] = left * by_mu
-    st[0, 2] = slopes[0, 0]
-    st[1, 2] = slopes[1, 0]
+    taken_g *= stream.amps
+    taken_a *= stream.amps
+    taken_a *= pa_v
+    amps, slopes, by_state = out.amps, out.slopes, out.by_state
+    np.multiply(stream.amps, taken, out=amps[0])
+    np.multiply(stream.amps, left, out=amps[1])
+    slopes[0, 0] = taken * stream.by_grid + taken_g
+    slopes[0, 1] = taken * stream.by_pull + taken_a
+    slopes[1, 0] = stream.by_grid - slopes[0, 0]
+    slopes[1, 1] = stream.by_pull - slopes[0, 1]
+    by_state[0, 0] = taken * stream.by_emission
+    by_state[1, 0] = left * stream.by_emission
+    by_state[0, 1] = taken * stream.by_mu
+    by_state[1, 1] = left * stream.by_mu
+    by_state[0, 2] = slopes[0, 0]
+    by_state[1, 2] = slopes[1, 0]
     out.gas(0, 1, state.gas)
+
+
+def _indicator(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
+    _triode(c, v, state, out)
+    current, slope, by_emission = _plain_diode(v[2], c, c["target_perveance"], c["target_amps"], state)
+    out.amps[2] = current
+    out.slopes[2, 2] = slope
+    out.by_state[2, 0] = by_emission
+    out.by_state[2, 2] = slope
+
+
+class _PastGrid:
+    """A pentode-like stream after its control grid, and what that grid takes."""
+
+    def __init__(self, c: Mapping[str, Array], grid: Array, part: _Division, stream: _Stream, shift: Array) -> None:
+        influence = c["anode_influence"]
+        taken, taken_g, taken_p = _grid_take(grid, shift, part.ps + influence * part.pa, c)
+        taken_g *= stream.amps
+        taken_p *= stream.amps
+        by_anode = influence * stream.by_pull
+        self.taken = taken
+        self.grid_g = taken * stream.by_grid + taken_g
+        self.grid_s = taken * stream.by_pull + taken_p * part.ps_v
+        self.grid_a = taken * by_anode + influence * taken_p * part.pa_v
+        self.forward = 1.0 - taken
+        self.amps = stream.amps * self.forward
+        self.by_g = stream.by_grid - self.grid_g
+        self.by_s = stream.by_pull - self.grid_s
+        self.by_a = by_anode - self.grid_a
 
 
 def _pentode(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
     grid, screen, anode = v[0], v[1], v[2]
-    inverse_mu, mu_live = _mu_factor(state.mu)
-    shift = state.contact_volts
-    influence = c["anode_influence"]
-    pull = screen + influence * anode
-    pull *= inverse_mu
-    space, by_drive, by_pull = _space(grid + shift + c["contact_volts"], pull, c["foot_volts"], _parts(c))
-    k = c["perveance"]
-    space *= k
-    by_drive *= k
-    by_pull *= k
-    current, by_space, by_emission = _Cathode(state.emission, c["reference_amps"]).give(space)
-    by_drive *= by_space
-    by_pull *= by_space
-    by_mu = -by_pull * pull * inverse_mu * mu_live
-    by_screen = by_pull * inverse_mu
-    by_anode = influence * by_screen
+    stream = _Stream(c, grid, screen + c["anode_influence"] * anode, state)
     part = _Division(c, screen, anode)
-    taken, taken_g, taken_p = _grid_take(grid, shift, part.ps + influence * part.pa, c)
-    taken_g *= current
-    taken_p *= current
-    taken_s = taken_p * part.ps_v
-    taken_a = influence * taken_p * part.pa_v
-    forward = 1.0 - taken
-    amps, slopes, st = out.amps, out.slopes, out.by_state
-    grid_g = taken * by_drive + taken_g
-    grid_s = taken * by_screen + taken_s
-    grid_a = taken * by_anode + taken_a
-    beyond = current * forward  # past the grid, to screen and anode together
-    beyond_g, beyond_s, beyond_a = by_drive - grid_g, by_screen - grid_s, by_anode - grid_a
-    amps[0] = current * taken
-    np.multiply(beyond, part.anode, out=amps[2])
-    amps[1] = beyond - amps[2]
-    slopes[0, 0], slopes[0, 1], slopes[0, 2] = grid_g, grid_s, grid_a
-    np.multiply(beyond_g, part.anode, out=slopes[2, 0])
-    slopes[2, 1] = beyond_s * part.anode + beyond * part.by_screen
-    slopes[2, 2] = beyond_a * part.anode + beyond * part.by_anode
-    slopes[1, 0] = beyond_g - slopes[2, 0]
-    slopes[1, 1] = beyond_s - slopes[2, 1]
-    slopes[1, 2] = beyond_a - slopes[2, 2]
-    for index, rate in ((0, by_emission), (1, by_mu)):
-        st[0, index] = taken * rate
-        onward = forward * rate
-        st[2, index] = onward * part.anode
-        st[1, index] = onward - st[2, index]
-    st[0, 2], st[1, 2], st[2, 2] = slopes[0, 0], slopes[1, 0], slopes[2, 0]
+    past = _PastGrid(c, grid, part, stream, state.contact_volts)
+    amps, slopes, by_state = out.amps, out.slopes, out.by_state
+    np.multiply(stream.amps, past.taken, out=amps[0])
+    np.multiply(past.amps, part.anode, out=amps[2])
+    amps[1] = past.amps - amps[2]
+    slopes[0, 0], slopes[0, 1], slopes[0, 2] = past.grid_g, past.grid_s, past.grid_a
+    np.multiply(past.by_g, part.anode, out=slopes[2, 0])
+    slopes[2, 1] = past.by_s * part.anode + past.amps * part.by_screen
+    slopes[2, 2] = past.by_a * part.anode + past.amps * part.by_anode
+    slopes[1, 0] = past.by_g - slopes[2, 0]
+    slopes[1, 1] = past.by_s - slopes[2, 1]
+    slopes[1, 2] = past.by_a - slopes[2, 2]
+    for index, rate in ((0, stream.by_emission), (1, stream.by_mu)):
+        np.multiply(past.taken, rate, out=by_state[0, index])
+        onward = past.forward * rate
+        np.multiply(onward, part.anode, out=by_state[2, index])
+        by_state[1, index] = onward - by_state[2, index]
+    by_state[0, 2], by_state[1, 2], by_state[2, 2] = slopes[0, 0], slopes[1, 0], slopes[2, 0]
     out.gas(0, 2, state.gas)
 
 
-_SHAPE_LAWS = {"diode": _diode, "triode": _triode, "pentode": _pentode}
+def _over_cycle(weights: Array, values: Array) -> Array:
+    """Return the mean over the cycle of ``weights x values``; values (nodes, B, S)."""
+    result: Array = np.tensordot(weights / _NODES, values, axes=(0, 0))
+    return result
+
+
+_ONES = np.ones(_NODES)
+
+
+class _Gate:
+    """The share a second control grid lets through: ``z / (1 + z)``, z the three-halves law of that grid.
+
+    Behind a screen the current waits in a virtual cathode; a grid there draws what its own
+    three-halves law asks for, up to all there is. ``cycle`` is the swing on that grid, averaged over.
+    """
+
+    def __init__(self, c: Mapping[str, Array], grid: Array, screen: Array, shift: Array, swing: Array | None) -> None:
+        drive = grid + shift
+        drive += c["gate_contact_volts"]
+        if swing is not None:
+            drive = drive + swing * _COS[:, None, None]
+        z, z_v, z_s = _space(drive, screen, c["foot_volts"], _parts(c, "gate_"))
+        unit = c["gate_volts"] ** -1.5
+        z *= unit
+        z_v *= unit
+        z_s *= unit
+        over = 1.0 / (1.0 + z)
+        passed = z * over
+        over *= over
+        z_v *= over
+        z_s *= over
+        if swing is None:
+            self.share, self.by_grid, self.by_screen = passed, z_v, z_s
+            self.by_swing = np.zeros_like(passed)
+            self.fundamental = self.by_swing
+        else:
+            self.share = _over_cycle(_ONES, passed)
+            self.by_grid = _over_cycle(_ONES, z_v)
+            self.by_screen = _over_cycle(_ONES, z_s)
+            self.by_swing = _over_cycle(_COS, z_v)
+            self.fundamental = _over_cycle(_COS, passed)
+
+
+def _hexode(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
+    grid, injection, swing, screen, anode = v
+    shift = state.contact_volts
+    stream = _Stream(c, grid, screen + c["anode_influence"] * anode, state)
+    part = _Division(c, screen, anode)
+    past = _PastGrid(c, grid, part, stream, shift)
+    gate = _Gate(c, injection, screen, shift, swing)
+    # what the injection grid itself collects over the cycle
+    foot = c["grid_foot_volts"]
+    x = (injection + shift + c["grid_contact_volts"]) + swing * _COS[:, None, None]
+    x /= foot
+    value, slope = _softplus(x)
+    strength = c["gate_grid_share"]
+    q = strength * foot * _over_cycle(_ONES, value)
+    q_v = strength * _over_cycle(_ONES, slope)
+    q_w = strength * _over_cycle(_COS, slope)
+    inverse = 1.0 / (q + part.ps)
+    taken = q * inverse
+    rest = 1.0 - taken
+    taken_v, taken_w = q_v * inverse * rest, q_w * inverse * rest
+    taken_s = -taken * inverse * part.ps_v
+    # share of the anode in what is past the control grid, and its slopes
+    through = rest * gate.share
+    share = through * part.anode
+    share_v = (rest * gate.by_grid - taken_v * gate.share) * part.anode
+    share_w = (rest * gate.by_swing - taken_w * gate.share) * part.anode
+    share_s = (rest * gate.by_screen - taken_s * gate.share) * part.anode + through * part.by_screen
+    share_a = through * part.by_anode
+    g, i, w, s, a = range(5)
+    amps, slopes, by_state = out.amps, out.slopes, out.by_state
+    beyond = past.amps
+    amps[g] = stream.amps * past.taken
+    amps[i] = beyond * taken
+    amps[a] = beyond * share
+    amps[s] = beyond - amps[i] - amps[a]
+    slopes[g, g], slopes[g, s], slopes[g, a] = past.grid_g, past.grid_s, past.grid_a
+    for f, rate, own, other in (
+        (g, past.by_g, None, None),
+        (i, None, taken_v, share_v),
+        (w, None, taken_w, share_w),
+        (s, past.by_s, taken_s, share_s),
+        (a, past.by_a, None, share_a),
+    ):
+        if rate is not None:
+            slopes[i, f] += rate * taken
+            slopes[a, f] += rate * share
+            slopes[s, f] += rate
+        if own is not None:
+            slopes[i, f] += beyond * own
+        if other is not None:
+            slopes[a, f] += beyond * other
+        slopes[s, f] -= slopes[i, f]
+        slopes[s, f] -= slopes[a, f]
+    for index, rate in ((0, stream.by_emission), (1, stream.by_mu)):
+        by_state[g, index] = past.taken * rate
+        onward = past.forward * rate
+        by_state[i, index] = onward * taken
+        by_state[a, index] = onward * share
+        by_state[s, index] = onward - by_state[i, index] - by_state[a, index]
+    by_state[:, 2] = slopes[:, g] + slopes[:, i]
+    out.gas(g, a, state.gas)
+
+
+class _Cycle:
+    """A grid-driven stream averaged over the cycle of a swing on its grid.
+
+    ``taken`` is the mean current of the grid, ``onward`` the mean of what passes it, ``swung`` the amplitude of the
+    fundamental of that. Each carries slopes by: grid volts, swing, pull, collect, contact, mu, emission.
+    """
+
+    NAMES = ("grid", "swing", "pull", "collect", "contact", "mu", "emission")
+
+    def __init__(
+        self, c: Mapping[str, Array], grid: Array, swing: Array, pull: Array, collect: Array, state: ValveState
+    ) -> None:
+        reach = np.sqrt(swing * swing + _SWING_FLOOR_VOLTS**2)
+        reach_w = swing / reach
+        nodes = _COS[:, None, None]
+        at = grid + reach * nodes
+        stream = _Stream(c, at, pull, state)
+        taken, taken_g, taken_p = _grid_take(at, state.contact_volts, collect, c)
+        left = 1.0 - taken
+        taken_g *= stream.amps
+        taken_p *= stream.amps
+        onward = stream.amps * left
+        onward_g = stream.by_grid * left - taken_g
+        own = stream.amps * taken
+        own_g = stream.by_grid * taken + taken_g
+        self.reach, self.reach_w = reach, reach_w
+
+        def mean(
+            total: Array, by_grid: Array, weights: Array, factor: Array, collect_sign: float
+        ) -> dict[str, Array]:
+            by = _over_cycle(weights, by_grid)
+            return {
+                "amps": _over_cycle(weights, total),
+                "grid": by,
+                "swing": _over_cycle(weights * _COS, by_grid) * reach_w,
+                "pull": _over_cycle(weights, stream.by_pull * factor),
+                "collect": collect_sign * _over_cycle(weights, taken_p),
+                "contact": by,
+                "mu": _over_cycle(weights, stream.by_mu * factor),
+                "emission": _over_cycle(weights, stream.by_emission * factor),
+            }
+
+        self.taken = mean(own, own_g, _ONES, taken, 1.0)
+        self.onward = mean(onward, onward_g, _ONES, left, -1.0)
+        self.swung = mean(onward, onward_g, 2.0 * _COS, left, -1.0)
+
+
+def _closure(
+    c: Mapping[str, Array], swing: Array, cycle: _Cycle, share: Array | float
+) -> tuple[Array, Array, Array, Array]:
+    """Return the residual that closes an oscillation, with its slopes by swing, by swung current and by share.
+
+    Either the swing is zero and the loop gain below one, or the loop gain is one: the rounded
+    complementarity ``a + b - sqrt(a^2 + b^2 + r^2)`` (Fischer 1992) of ``a`` = swing and ``b`` = 1 - loop
+    gain. The loop gain is the describing function of the stream (fundamental of its current over
+    grid swing) times ``loop_ohms``.
+    """
+    per_volt = 1.0 / c["amplitude_volts"]
+    ohms = c["loop_ohms"]
+    a = swing * per_volt
+    per_reach = ohms / cycle.reach
+    gain = cycle.swung["amps"] * per_reach
+    b = 1.0 - gain * share
+    root = np.sqrt(a * a + b * b + _CLOSURE_ROUNDING**2)
+    scale = c["reference_amps"]
+    by_b = scale * (1.0 - b / root)
+    residual = scale * (a + b - root)
+    by_swing = scale * (1.0 - a / root) * per_volt + by_b * gain * share / cycle.reach * cycle.reach_w
+    return residual, by_swing, -by_b * per_reach * share, -by_b * gain
+
+
+def _oscillator(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
+    grid, swing, anode = v
+    pa, pa_v = _collecting(anode)
+    cycle = _Cycle(c, grid, swing, anode, pa, state)
+    g, w, a = range(3)
+    amps, slopes, by_state = out.amps, out.slopes, out.by_state
+
+    def lay(row: int, mean: dict[str, Array], factor: Array | float) -> None:
+        slopes[row, g] = mean["grid"] * factor
+        slopes[row, w] = mean["swing"] * factor
+        slopes[row, a] = (mean["pull"] + mean["collect"] * pa_v) * factor
+        by_state[row, 0] = mean["emission"] * factor
+        by_state[row, 1] = mean["mu"] * factor
+        by_state[row, 2] = mean["contact"] * factor
+
+    amps[g], amps[a] = cycle.taken["amps"], cycle.onward["amps"]
+    lay(g, cycle.taken, 1.0)
+    lay(a, cycle.onward, 1.0)
+    amps[w], by_swing, by_swung, _ = _closure(c, swing, cycle, 1.0)
+    lay(w, cycle.swung, by_swung)
+    slopes[w, w] += by_swing
+    out.gas(g, a, state.gas)
+
+
+class _Share:
+    """A fraction of the onward current with its slopes by electrode index and by contact potential."""
+
+    def __init__(self, value: Array, by: dict[int, Array], contact: Array | None = None) -> None:
+        self.value, self.by, self.contact = value, by, contact
+
+    def __mul__(self, other: _Share) -> _Share:
+        by = {f: slope * other.value for f, slope in self.by.items()}
+        for f, slope in other.by.items():
+            term = slope * self.value
+            by[f] = by[f] + term if f in by else term
+        contact = None
+        for mine, its in ((self.contact, other.value), (other.contact, self.value)):
+            if mine is not None:
+                contact = mine * its if contact is None else contact + mine * its
+        return _Share(self.value * other.value, by, contact)
+
+    def rest(self) -> _Share:
+        """Return one minus this share."""
+        contact = None if self.contact is None else -self.contact
+        return _Share(1.0 - self.value, {f: -slope for f, slope in self.by.items()}, contact)
+
+
+def _frequency_changer(
+    c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes, oscillator_anode: int | None
+) -> None:
+    """A single stream that oscillates on its first grid and is gated by a later signal grid."""
+    o, w = 0, 1
+    g, s, a = range(len(v) - 3, len(v))
+    shift = state.contact_volts
+    part = _Division(c, v[s], v[a])
+    influence = c["anode_influence"]
+    if oscillator_anode is None:
+        pull_by: dict[int, Array | float] = {s: 1.0, a: influence}
+        pull = v[s] + influence * v[a]
+        collect = part.ps + influence * part.pa
+        collect_by = {s: part.ps_v, a: influence * part.pa_v}
+    else:
+        lean = c["screen_influence"]
+        pull_by = {oscillator_anode: 1.0, s: lean, a: influence}
+        pull = v[oscillator_anode] + lean * v[s] + influence * v[a]
+        po, po_v = _collecting(v[oscillator_anode])
+        collect = po + lean * part.ps
+        collect_by = {oscillator_anode: po_v, s: lean * part.ps_v}
+    cycle = _Cycle(c, v[o], v[w], pull, collect, state)
+    gate = _Gate(c, v[g], v[s], shift, None)
+    taken, taken_g, taken_p = _grid_take(v[g], shift, part.ps, c)
+    signal = _Share(taken, {g: taken_g, s: taken_p * part.ps_v}, taken_g)
+    passed = _Share(gate.share, {g: gate.by_grid, s: gate.by_screen}, gate.by_grid)
+    division = _Share(part.anode, {s: part.by_screen, a: part.by_anode})
+    shares: list[tuple[int, _Share]] = []
+    if oscillator_anode is not None:
+        h = c["oscillator_share"]
+        inverse = 1.0 / (h * po + part.ps)
+        front = _Share(
+            h * po * inverse,
+            {
+                oscillator_anode: h * part.ps * inverse * inverse * po_v,
+                s: -h * po * inverse * inverse * part.ps_v,
+            },
+        )
+        shares.append((oscillator_anode, front))
+        later = front.rest()
+        signal, to_anode = later * signal, later * signal.rest() * passed * division
+    else:
+        front = None
+        to_anode = signal.rest() * passed * division
+    shares += [(g, signal), (a, to_anode)]
+
+    amps, slopes, by_state = out.amps, out.slopes, out.by_state
+
+    def lay(row: int, mean: dict[str, Array], share: _Share | None, factor: Array | float = 1.0) -> None:
+        level = factor if share is None else factor * share.value
+        slopes[row, o] += mean["grid"] * level
+        slopes[row, w] += mean["swing"] * level
+        for f, rate in pull_by.items():
+            slopes[row, f] += mean["pull"] * rate * level
+        for f, slope in collect_by.items():
+            slopes[row, f] += mean["collect"] * slope * level
+        by_state[row, 0] += mean["emission"] * level
+        by_state[row, 1] += mean["mu"] * level
+        by_state[row, 2] += mean["contact"] * level
+        if share is not None:
+            amount = mean["amps"] * factor
+            for f, slope in share.by.items():
+                slopes[row, f] += amount * slope
+            if share.contact is not None:
+                by_state[row, 2] += amount * share.contact
+
+    amps[o] = cycle.taken["amps"]
+    lay(o, cycle.taken, None)
+    amps[s] = cycle.onward["amps"]
+    lay(s, cycle.onward, None)
+    for row, share in shares:
+        amps[row] = cycle.onward["amps"] * share.value
+        lay(row, cycle.onward, share)
+        amps[s] -= amps[row]
+        slopes[s] -= slopes[row]
+        by_state[s] -= by_state[row]
+    fed = 1.0 if front is None else front.value
+    amps[w], by_swing, by_swung, by_share = _closure(c, v[w], cycle, fed)
+    lay(w, cycle.swung, None, by_swung)
+    slopes[w, w] += by_swing
+    if front is not None:
+        for f, slope in front.by.items():
+            slopes[w, f] += by_share * slope
+    out.gas(g, a, state.gas)
+
+
+def _pentagrid(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
+    _frequency_changer(c, v, state, out, 2)
+
+
+def _converter(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
+    _frequency_changer(c, v, state, out, None)
+
+
+_SHAPE_LAWS = {
+    "diode": _diode,
+    "triode": _triode,
+    "pentode": _pentode,
+    "hexode": _hexode,
+    "oscillator": _oscillator,
+    "pentagrid": _pentagrid,
+    "converter": _converter,
+    "indicator": _indicator,
+}
+_AVERAGED = frozenset({"hexode", "oscillator", "pentagrid", "converter"})
 
 
 def currents(shape: str, constants: Mapping[str, Array], volts: Array, state: ValveState) -> Currents:
@@ -492,9 +844,74 @@ def currents(shape: str, constants: Mapping[str, Array], volts: Array, state: Va
     law = _SHAPE_LAWS[shape]
     rows, sections, electrodes = volts.shape
     out = _Planes(electrodes, (rows, sections))
-    step = max(1, _ROWS_AT_ONCE // max(1, sections))
+    step = max(1, _ROWS_AT_ONCE // (max(1, sections) * (_NODES if shape in _AVERAGED else 1)))
     for start in range(0, rows, step):
         part = slice(start, start + step)
         planes = np.ascontiguousarray(volts[part].transpose(2, 0, 1))
         law(constants, planes, state.rows(part), out.rows(part))
     return out.public()
+
+
+def _oscillator_cycle(
+    shape: str, c: Mapping[str, Array], v: Array, state: ValveState
+) -> tuple[_Cycle, Array | float]:
+    """Return the averaged stream of an oscillating section and the share of it that feeds the loop."""
+    if shape == "oscillator":
+        return _Cycle(c, v[0], v[1], v[2], _collecting(v[2])[0], state), 1.0
+    screen, anode = v[-2], v[-1]
+    influence = c["anode_influence"]
+    ps, pa = _collecting(screen)[0], _collecting(anode)[0]
+    if shape == "converter":
+        return _Cycle(c, v[0], v[1], screen + influence * anode, ps + influence * pa, state), 1.0
+    po, lean, h = _collecting(v[2])[0], c["screen_influence"], c["oscillator_share"]
+    pull = v[2] + lean * screen + influence * anode
+    return _Cycle(c, v[0], v[1], pull, po + lean * ps, state), h * po / (h * po + ps)
+
+
+def loop_gain(shape: str, constants: Mapping[str, Array], volts: Array, state: ValveState) -> Array:
+    """Return the loop gain of an oscillating section at the given swing, shape (B, S).
+
+    At zero swing this is the start-up gain: below one the oscillator does not start. Arguments as
+    :func:`currents`; ``shape`` is oscillator, pentagrid or converter.
+
+    Raises
+    ------
+    KeyError
+        If the shape has no oscillator.
+    """
+    if shape not in ("oscillator", "pentagrid", "converter"):
+        raise KeyError(f"{shape} has no oscillator; oscillator, pentagrid and converter have")
+    cycle, share = _oscillator_cycle(shape, constants, np.moveaxis(volts, -1, 0), state)
+    gain: Array = constants["loop_ohms"] * cycle.swung["amps"] * share / cycle.reach
+    return gain
+
+
+def conversion_slope(shape: str, constants: Mapping[str, Array], volts: Array, state: ValveState) -> Array:
+    """Return the conversion slope of a frequency changer, S, shape (B, S).
+
+    It is the intermediate-frequency anode current per volt of signal on the signal grid: the mean over the
+    oscillator's cycle of the slope times the cosine, half the slope's fundamental. Arguments
+    as :func:`currents`; ``shape`` is hexode, pentagrid or converter.
+
+    Raises
+    ------
+    KeyError
+        If the shape does not change frequency.
+
+    Notes
+    -----
+    Source: Herold, "The operation of frequency converters and mixers", Proc. IRE 30, 84 (1942), from memory.
+    """
+    if shape not in ("hexode", "pentagrid", "converter"):
+        raise KeyError(f"{shape} does not change frequency; hexode, pentagrid and converter do")
+    signal = SHAPES[shape].index("grid")
+    slope = currents(shape, constants, volts, state).slopes[..., -1, signal]
+    planes = np.moveaxis(volts, -1, 0)
+    if shape == "hexode":
+        gate = _Gate(constants, planes[1], planes[3], state.contact_volts, planes[2])
+        ratio = gate.fundamental / np.maximum(gate.share, 1e-300)
+    else:
+        cycle, _ = _oscillator_cycle(shape, constants, planes, state)
+        ratio = 0.5 * cycle.swung["amps"] / np.maximum(cycle.onward["amps"], 1e-300)
+    result: Array = slope * ratio
+    return result
