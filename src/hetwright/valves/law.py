@@ -702,6 +702,16 @@ class _Share:
                 contact = mine * its if contact is None else contact + mine * its
         return _Share(self.value * other.value, by, contact)
 
+    def __add__(self, other: _Share) -> _Share:
+        by = dict(self.by)
+        for f, slope in other.by.items():
+            by[f] = by[f] + slope if f in by else slope
+        if self.contact is None or other.contact is None:
+            contact = self.contact if other.contact is None else other.contact
+        else:
+            contact = self.contact + other.contact
+        return _Share(self.value + other.value, by, contact)
+
     def rest(self) -> _Share:
         """Return one minus this share."""
         contact = None if self.contact is None else -self.contact
@@ -735,8 +745,11 @@ def _frequency_changer(
     signal = _Share(taken, {g: taken_g, s: taken_p * part.ps_v}, taken_g)
     passed = _Share(gate.share, {g: gate.by_grid, s: gate.by_screen}, gate.by_grid)
     division = _Share(part.anode, {s: part.by_screen, a: part.by_anode})
-    shares: list[tuple[int, _Share]] = []
+    to_anode = signal.rest() * passed * division
+    shares = [(g, signal), (a, to_anode)]
+    front: _Share | None = None
     if oscillator_anode is not None:
+        # electrons the signal grid turns back end on the oscillator anode or the screen
         h = c["oscillator_share"]
         inverse = 1.0 / (h * po + part.ps)
         front = _Share(
@@ -746,13 +759,7 @@ def _frequency_changer(
                 s: -h * po * inverse * inverse * part.ps_v,
             },
         )
-        shares.append((oscillator_anode, front))
-        later = front.rest()
-        signal, to_anode = later * signal, later * signal.rest() * passed * division
-    else:
-        front = None
-        to_anode = signal.rest() * passed * division
-    shares += [(g, signal), (a, to_anode)]
+        shares.append((oscillator_anode, (signal + to_anode).rest() * front))
 
     amps, slopes, by_state = out.amps, out.slopes, out.by_state
 
