@@ -172,7 +172,14 @@ def _hexode(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
 
 
 def _mixer(
-    c: Constants, first: Array, amplitude: Array, grid: Array, screen: Array, anode: Array, second: Array, s: list[Array]
+    c: Constants,
+    first: Array,
+    amplitude: Array,
+    grid: Array,
+    screen: Array,
+    anode: Array,
+    second: Array,
+    s: list[Array],
 ) -> tuple[Array, Array]:
     """Cathode current and the anode's share of it, of a valve whose first grid oscillates."""
     emission, mu, contact, _ = s
@@ -332,7 +339,9 @@ _STRAY = {
     "second_share": 0.6,
     "target_k": 3.0,
 }
-_FITTED_KINDS = frozenset({"working", "static", "triode connected", "converter", "oscillator", "indicator", "push-pull"})
+_FITTED_KINDS = frozenset(
+    {"working", "static", "triode connected", "converter", "oscillator", "indicator", "push-pull"}
+)
 
 
 def _fixed(section: Section) -> dict[str, float]:
@@ -427,7 +436,9 @@ def _stacked(constants: dict[str, float]) -> Constants:
     return {name: np.array([value]) for name, value in constants.items()}
 
 
-def _figure(name: str, shape: str, row: Row, got: Currents, constants: dict[str, float], volts: Array) -> float | None:
+def _figure(
+    name: str, shape: str, row: Row, got: Currents, constants: dict[str, float], volts: Array
+) -> float | None:
     order = ELECTRODES_OF[shape]
     amps, slopes = got.amps[0, 0], got.slopes[0, 0]
     if name == "anode_amps":
@@ -443,7 +454,9 @@ def _figure(name: str, shape: str, row: Row, got: Currents, constants: dict[str,
         if shape in ("converter", "pentagrid"):
             return None
         value = slopes[order.index("anode"), order.index("grid")]
-        return float(value + (slopes[order.index("screen"), 0] if row.triode_connected and "screen" in order else 0.0))
+        return float(
+            value + (slopes[order.index("screen"), 0] if row.triode_connected and "screen" in order else 0.0)
+        )
     # the amplitude a published grid current implies
     if "amplitude_share" in constants and row.kind in ("converter", "oscillator"):
         feed = {"oscillator": "anode", "pentagrid": "oscillator_anode", "converter": "screen"}[shape]
@@ -485,7 +498,9 @@ def _fit(section: Section, rows: list[Row]) -> dict[str, float]:
     ra = [row.get("ra_ohms") for row in rows if row.get("ra_ohms") and row.get("gm_siemens")]
     if shape == "pentode" and ra:
         row = next(r for r in rows if r.get("ra_ohms") and r.get("gm_siemens"))
-        start["mu_anode"] = float(np.clip((row.get("ra_ohms") or 1.0) * (row.get("gm_siemens") or 1.0) * 2.0, 60, 5000))
+        start["mu_anode"] = float(
+            np.clip((row.get("ra_ohms") or 1.0) * (row.get("gm_siemens") or 1.0) * 2.0, 60, 5000)
+        )
     names = [name for name in start if name not in fixed]
     origin = np.log([start[name] for name in names])
     free_shift = "shift" in fixed and shape != "diode"
@@ -577,7 +592,11 @@ def _constants(figures_of: str, section_name: str) -> tuple[tuple[str, float], .
             return _constants(other.name, section_name)
     if not rows:
         twin = next(
-            (s for s in valve.sections if s.name != section_name and s.shape == section.shape and _own_rows(valve, s)),
+            (
+                s
+                for s in valve.sections
+                if s.name != section_name and s.shape == section.shape and _own_rows(valve, s)
+            ),
             None,
         )
         if twin is not None:
@@ -585,7 +604,9 @@ def _constants(figures_of: str, section_name: str) -> tuple[tuple[str, float], .
     return tuple(_fit(section, rows).items())
 
 
-def constants_for(name: str, section_name: str, *, like: str | None = None, kind: str | None = None) -> dict[str, float]:
+def constants_for(
+    name: str, section_name: str, *, like: str | None = None, kind: str | None = None
+) -> dict[str, float]:
     """Constants of this law for one section of a type, fitted once to its published rows.
 
     Raises
