@@ -1,1 +1,18 @@
+"""Readings: meters, what was read, and readings that cannot be."""
 
+from __future__ import annotations
+
+from hetwright.readings.meter import IDEAL, Meter, TwoRanges, converted_volts, volts_from_two_ranges
+from hetwright.readings.reading import Reading, parse_csv, parse_reading, write_csv
+
+__all__ = [
+    "IDEAL",
+    "Meter",
+    "Reading",
+    "TwoRanges",
+    "converted_volts",
+    "parse_csv",
+    "parse_reading",
+    "volts_from_two_ranges",
+    "write_csv",
+]
