@@ -8,7 +8,7 @@ up what is likely.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any, Protocol
 
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .hypotheses import NumberPrior, SlotIndex, combine_cells, single_cells
-from .inference import Background, Evidence, Prediction, integrate_background
+from .inference import Background, Evidence, Prediction, integrate_background, weighted_slopes
 from .model import Fault
 
 __all__ = ["Bench", "Diagnosis", "Hypothesis", "ReadingSet", "SearchLimits", "SolvedSet", "Suspect"]
@@ -179,6 +179,11 @@ class Bench:
     def _predictor(self, readings: ReadingSet) -> Callable[[Array], Prediction]:
         return lambda stack: self.whole.read(self.whole.solve(stack), readings.questions)
 
+    def _spread_of(self, sd: Array) -> Background:
+        """The background with the spreads of some rows; a slot that a fault changes no longer follows the sheet."""
+        kept = None if self.background.learned is None else sd == self.background.sd
+        return replace(self.background, sd=sd, kept=kept)
+
     def _integrate(
         self,
         readings: ReadingSet,
@@ -187,13 +192,10 @@ class Bench:
         iterations: int,
         start: Prediction | None = None,
     ) -> Evidence:
-        background = Background(
-            self.background.logarithmic, sd, self.background.tail_probability, self.background.tail_sd
-        )
         return integrate_background(
             self._predictor(readings),
             medians,
-            background,
+            self._spread_of(sd),
             readings.values,
             readings.sd,
             wrong_sd=readings.wrong_sd,
@@ -571,7 +573,8 @@ class Bench:
             return np.zeros(len(partners))
         slopes = evidence.slopes[row]
         sd = self.sd[row]
-        covariance = (slopes * sd**2) @ slopes.T + np.diag(readings.sd**2)
+        weighted = weighted_slopes(slopes[None], sd[None] ** 2, self._spread_of(sd[None]))[0]
+        covariance = weighted @ slopes.T + np.diag(readings.sd**2)
         factor = np.linalg.cholesky(covariance)
         effect = means[partners] - means[0]
         innovation = (evidence.residual[row] + slopes @ evidence.shift[row])[None, :] - effect

@@ -32,6 +32,7 @@ __all__ = [
     "Prediction",
     "integrate_background",
     "log_mixture_of_extras",
+    "weighted_slopes",
 ]
 
 Array = NDArray[np.float64]
@@ -64,12 +65,17 @@ class Background:
     sd : (S,) or (B, S)       standard deviation of z (core)
     tail_probability : (S,)   prior probability that this slot is in its heavy tail
     tail_sd : (S,)            standard deviation of z in the tail (>= sd)
+    learned : (S, K)          what service-sheet rows have taught of the slots together: the covariance of z is
+                              diag(sd**2) - learned @ learned.T
+    kept : (B, S) bool        where what was learned still holds (a slot that a fault changes no longer follows it)
     """
 
     logarithmic: NDArray[np.bool_]
     sd: Array
     tail_probability: Array
     tail_sd: Array
+    learned: Array | None = None
+    kept: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +210,16 @@ def _extras_of(slopes_z: Array, background: Background, sd: Array, wrong_sd: Arr
     return Extras(directions, variances, log_odds)
 
 
+def weighted_slopes(slopes_z: Array, variance: Array, background: Background) -> Array:
+    """(B, R, S) slopes times the covariance of z."""
+    weighted = slopes_z * variance[:, None, :]
+    if background.learned is not None and background.learned.shape[1]:
+        slopes = slopes_z if background.kept is None else slopes_z * background.kept[:, None, :]
+        taken = (slopes @ background.learned) @ background.learned.T
+        weighted -= taken if background.kept is None else taken * background.kept[:, None, :]
+    return weighted
+
+
 def integrate_background(
     predict: Predictor,
     medians: Array,
@@ -271,8 +287,8 @@ def integrate_background(
             0.0,
         )
         innovation = readings - mean + np.einsum("brs,bs->br", slopes_z, z)
-        weighted = slopes_z * (sd**2)[:, None, :]
-        covariance = np.einsum("brs,bqs->brq", weighted, slopes_z)
+        weighted = weighted_slopes(slopes_z, sd**2, background)
+        covariance = weighted @ np.swapaxes(slopes_z, 1, 2)
         diagonal = np.arange(readings.shape[0])
         covariance[:, diagonal, diagonal] += noise
         if iteration == 0:
@@ -287,8 +303,8 @@ def integrate_background(
 
         # the next mode: extras that probably act widen what they act on
         variance = sd**2 + tail * np.maximum(background.tail_sd**2 - sd**2, 0.0)
-        weighted = slopes_z * variance[:, None, :]
-        widened = np.einsum("brs,bqs->brq", weighted, slopes_z)
+        weighted = weighted_slopes(slopes_z, variance, background)
+        widened = weighted @ np.swapaxes(slopes_z, 1, 2)
         widened[:, diagonal, diagonal] += noise + wrong * wrong_sd**2
         gain = np.linalg.solve(widened, innovation[:, :, None])[:, :, 0]
         z_next = np.einsum("brs,br->bs", weighted, gain)
