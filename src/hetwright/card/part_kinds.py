@@ -81,7 +81,7 @@ def kinds() -> Mapping[str, PartKind]:
 @cache
 def _spellings() -> dict[str, str]:
     return {
-        spelling: record["kind"]
+        spelling.lower(): record["kind"]
         for record in load_trade("part_kinds.toml")["kind"]
         for spelling in (record["kind"], *record["also"])
     }

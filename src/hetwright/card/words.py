@@ -19,6 +19,7 @@ __all__ = [
     "british_stage",
     "in_words",
     "part_words",
+    "set_points",
     "stage_names",
 ]
 
@@ -66,6 +67,11 @@ def _to_british() -> dict[str, str]:
             if " " not in spelling and " " not in record["british"] and spelling != record["british"]:
                 pairs[_plain(spelling)] = _plain(record["british"])
     return pairs
+
+
+def set_points() -> tuple[str, ...]:
+    """The points that belong to the set as a whole, such as ``chassis``, ``HT1`` or ``mains_live``."""
+    return tuple(dict.fromkeys(_points()[1].values()))
 
 
 def stage_names() -> tuple[str, ...]:

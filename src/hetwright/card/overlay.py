@@ -1,0 +1,723 @@
+"""Laying what the restorer stated over the set that the line-up makes.
+
+A part is found by its role or its reference, keeps its permanent identity, and takes the restorer's name, points,
+kind and values. Whatever matches no part of the set is a part of its own, given the points it joins.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from hetwright import quantities
+from hetwright.card.model import Basis, Part, ServiceSheetRow, SetCard, State, Value
+from hetwright.card.part_kinds import (
+    PartKind,
+    Quantity,
+    kind_by_letter,
+    kind_by_value,
+    kind_words,
+    kinds,
+    limits_log_sd,
+    limits_of,
+    measured_log_sd,
+    part_kind,
+)
+from hetwright.card.stated import Desk, StatedCard, StatedPart, card_keys, near
+from hetwright.card.words import british_point, part_words, set_points
+from hetwright.errors import InputFault
+from hetwright.readings.meter import Meter
+from hetwright.trade_data import load_trade
+from hetwright.valves import catalogue
+
+__all__ = ["known_points", "overlay", "valve_points"]
+
+_BASIS: dict[str, Basis] = {
+    "drawn": "stated",
+    "marked": "marked",
+    "measured": "measured",
+    "fitted": "stated",
+    "usual": "usual",
+}
+_UNIT_WORDS = {"ohms": "ohms", "farads": "farads", "henries": "henries"}
+_STATES: tuple[State, ...] = ("drawn", "found", "now")
+
+
+def overlay(base: SetCard, stated: StatedCard, desk: Desk) -> SetCard:
+    """The set of ``base`` with everything of ``stated`` in its place.
+
+    Faults go to ``desk``; with any there the result is not to be used.
+    """
+    work = _Overlay(base, desk)
+    work.bind(stated.parts)
+    work.free_taken_refs()
+    work.take_shorthand(stated.supply)
+    card = replace(
+        base,
+        parts={part.ref: part for part in work.parts},
+        reference_point=stated.set.get("reference", base.reference_point),
+        meter=work.meter(stated.meter, "default"),
+        note=stated.set.get("note", ""),
+    )
+    card = replace(
+        card,
+        assumptions=(*card.assumptions, *work.assumptions),
+        questions=(*card.questions, *work.questions),
+    )
+    _check_points(card, stated, work, desk)
+    _check_shorts(card, work, desk)
+    return replace(card, service_sheet=_sheet(stated, card, work, desk))
+
+
+@dataclass(slots=True)
+class _Overlay:
+    base: SetCard
+    desk: Desk
+    parts: list[Part] = field(default_factory=list)
+    stated_of: dict[str, StatedPart] = field(default_factory=dict)
+    taken: dict[str, StatedPart] = field(default_factory=dict)
+    added: list[tuple[StatedPart, Part]] = field(default_factory=list)
+    questions: list[str] = field(default_factory=list)
+    assumptions: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.parts = list(self.base.parts.values())
+
+    # Which part is meant ---------------------------------------------------------------------------------
+
+    def bind(self, stated: list[StatedPart]) -> None:
+        """Find the part each statement is about: those with roles first, then those by reference alone."""
+        own_numbers = False
+        for one in (one for one in stated if one.role is not None):
+            own_numbers |= self.bind_by_role(one)
+        by_ref = {part.ref.upper(): part for part in self.base.parts.values()}
+        for one in (one for one in stated if one.role is None):
+            part = by_ref.get((one.ref or "").upper())
+            if (
+                one.from_point is not None
+                and one.to_point is not None
+                and (part is None or part.identity in self.taken)
+            ):
+                self.add(one, role=None)
+            elif part is None:
+                self.not_found(one)
+            elif part.identity in self.taken:
+                self.desk.complain(
+                    one.path,
+                    f"{one.called} was the number of {part.role} before {self.taken[part.identity].called} took that role",
+                    "give its own role, or from and to",
+                )
+            else:
+                if own_numbers:
+                    self.questions.append(
+                        f"{one.called} has no role and is taken to be {part.role}, whose number it is here; "
+                        "give its role if the numbers are those of another diagram"
+                    )
+                self.take(part, one)
+        identities: dict[str, StatedPart] = {}
+        for part in self.parts:
+            one_ = self.stated_of.get(part.identity)
+            if one_ is not None and part.identity in identities:
+                self.desk.complain(one_.path, f"two parts have the identity {part.identity}", "give each its own")
+            elif one_ is not None:
+                identities[part.identity] = one_
+
+    def bind_by_role(self, one: StatedPart) -> bool:
+        """Bind to the part of that role; true when its reference is not the pattern's."""
+        every = [part for part in self.base.parts.values() if part.role == one.role]
+        free = [part for part in every if part.identity not in self.taken]
+        if not free and every:
+            others = [other for part in every if (other := self.taken.get(part.identity))]
+            at = " and ".join(f"{other.called} on line {self.desk.places.line(*other.path)}" for other in others)
+            self.desk.complain(
+                one.path,
+                f"the role {one.role} is used twice ({at} has it)"
+                if len(every) == 1
+                else f"the role {one.role} is used {len(every) + 1} times and the set has {len(every)} ({at})",
+                "give the right role to one of them; an extra part takes from and to and no role",
+            )
+            return False
+        if not every:
+            return self.role_not_in_set(one)
+        ends = {one.from_point, one.to_point} - {None}
+        chosen = (
+            next((part for part in free if ends and {part.from_point, part.to_point} == ends), None)
+            or next((part for part in free if one.ref and part.ref.upper() == one.ref.upper()), None)
+            or next((part for part in free if ends & {part.from_point, part.to_point}), None)
+            or free[0]
+        )
+        self.take(chosen, one)
+        return one.ref is not None and one.ref.upper() != chosen.ref.upper()
+
+    def role_not_in_set(self, one: StatedPart) -> bool:
+        role = one.role or ""
+        stage, _, part = role.partition(".")
+        if part not in part_words(stage):
+            return False  # complained of already
+        if one.from_point is not None and one.to_point is not None:
+            return self.add(one, role=role)
+        has = sorted({other.role or "" for other in self.base.parts.values()} - {""})
+        like = near(role, has)
+        whole_stage = any(other.startswith(f"{stage}.") for other in has)
+        wrong = f"this set has no {role}" if whole_stage else f"this set has no stage {stage}, so no {role}"
+        called = "" if one.called == role else f"{one.called}: "
+        right = "give from and to if it is there all the same"
+        self.desk.complain(one.path, called + wrong, f"perhaps {like}; {right}" if like else right)
+        return False
+
+    def not_found(self, one: StatedPart) -> None:
+        like = near(one.called, (part.ref for part in self.base.parts.values()), cutoff=0.7)
+        missing = [key for key, point in (("from", one.from_point), ("to", one.to_point)) if point is None]
+        lacks = "neither role nor from and to" if len(missing) == 2 else f"no {missing[0]}"
+        right = 'give its role (role = "output.cathode_resistor"), or for an extra part from and to'
+        self.desk.complain(
+            one.path,
+            f"{one.called} is no part of this set and has {lacks}",
+            f"perhaps {like}; else {right}" if like else right,
+        )
+
+    # What becomes of it ----------------------------------------------------------------------------------
+
+    def take(self, part: Part, one: StatedPart) -> None:
+        """Lay a statement over a part of the pattern."""
+        self.taken[part.identity] = one
+        line = self.desk.places.line(*one.path)
+        kind = self.kind(one, one.kind, "kind") if one.kind is not None else None
+        if (
+            kind is not None
+            and kind.quantity != "none"
+            and part.quantity != "none"
+            and kind.quantity != part.quantity
+        ):
+            self.desk.complain(
+                (*one.path, "kind"),
+                f"{one.called} is {part.role or part.ref}, counted in {_UNIT_WORDS[part.quantity]}, and cannot be {kind.kind}",
+                f"a kind such as {part.kind}",
+            )
+            kind = None
+        changed = replace(
+            part,
+            ref=one.ref or part.ref,
+            identity=one.identity or part.identity,
+            kind=kind.kind if kind is not None else part.kind,
+            from_point=one.from_point or part.from_point,
+            to_point=one.to_point or part.to_point,
+            year=one.year or part.year,
+            note=one.note or part.note,
+            line=line,
+        )
+        changed = self.with_fitted_kind(changed, one)
+        changed = self.with_values(changed, one)
+        changed = self.with_figures(changed, one)
+        if changed.identity != part.identity:
+            self.taken[changed.identity] = one
+        self.stated_of[changed.identity] = one
+        self.parts = [changed if other is part else other for other in self.parts]
+
+    def add(self, one: StatedPart, role: str | None) -> bool:
+        """A part that the pattern lacks. Returns false: it does not show whose numbers are used."""
+        name = one.ref or (one.role or "").rpartition(".")[2]
+        quantity, word = self.guess_kind(one)
+        if quantity is None:
+            self.desk.complain(
+                one.path,
+                f"{one.called}: what is it? neither its name nor a kind says",
+                'give its kind, such as kind = "carbon" or kind = "waxed paper"',
+            )
+            return False
+        part = Part(
+            identity=one.identity or (f"+{one.role}" if one.ref is None else name),
+            ref=name,
+            role=role,
+            kind=word,
+            quantity=quantity,
+            from_point=one.from_point or "",
+            to_point=one.to_point or "",
+            year=one.year,
+            extra=True,
+            note=one.note,
+            line=self.desk.places.line(*one.path),
+        )
+        part = self.with_figures(self.with_values(self.with_fitted_kind(part, one), one), one)
+        if not part.kind:
+            value = next((value for state in _STATES if (value := part.value(state)) is not None), None)
+            part = replace(part, kind=kind_by_value(value.si) if value is not None else "waxed paper")
+        if quantity != "none" and not one.value_keys:
+            self.desk.complain(
+                one.path,
+                f"{one.called} is an extra part without a value",
+                'say what is drawn, marked or measured, such as marked = "1M"',
+            )
+        self.stated_of[part.identity] = one
+        self.parts.append(part)
+        return False
+
+    def guess_kind(self, one: StatedPart) -> tuple[Quantity | None, str]:
+        """Quantity and kind of an extra part: its kind, else its letter."""
+        if one.kind is not None:
+            kind = self.kind(one, one.kind, "kind")
+            return (kind.quantity, kind.kind) if kind is not None else ("none", "")
+        by_letter = kind_by_letter(one.ref or "")
+        if by_letter is not None:
+            return by_letter
+        tail = (one.role or "").rpartition("_")[2]
+        if tail in ("resistor", "leak", "load", "stopper"):
+            return "ohms", "carbon"
+        if tail == "capacitor":
+            return "farads", ""
+        return None, ""
+
+    def kind(self, one: StatedPart, word: str, key: str) -> PartKind | None:
+        kind = part_kind(word)
+        if kind is None:
+            like = near(word, kind_words(), cutoff=0.5)
+            right = f"perhaps {like}" if like else "kinds are " + ", ".join(kinds())
+            self.desk.complain((*one.path, key), f"{one.called}: {word!r} is no kind of part known here", right)
+        return kind
+
+    def with_fitted_kind(self, part: Part, one: StatedPart) -> Part:
+        if one.fitted_kind is None:
+            return part
+        kind = self.kind(one, one.fitted_kind, "fitted_kind")
+        if "fitted" not in one.values:
+            self.desk.complain(
+                (*one.path, "fitted_kind"),
+                f"{one.called} has a fitted_kind but nothing is fitted",
+                'add the value you fitted, such as fitted = "100n"',
+            )
+        if kind is None:
+            return part
+        if kind.quantity not in ("none", part.quantity):
+            self.desk.complain(
+                (*one.path, "fitted_kind"),
+                f"{one.called} is counted in {_UNIT_WORDS.get(part.quantity, 'nothing')} and {kind.kind} in {kind.quantity}",
+                "a fitted_kind that can take its place",
+            )
+            return part
+        return replace(part, fitted_kind=kind.kind)
+
+    # Values ----------------------------------------------------------------------------------------------
+
+    def with_values(self, part: Part, one: StatedPart) -> Part:
+        found: dict[str, Any] = {}
+        for key, written in one.values.items():
+            path = (*one.path, key)
+            if part.quantity == "none":
+                self.desk.complain(
+                    path,
+                    f"{one.called} is a {part.kind or 'part'} and has no value, but {key} is {written!r}",
+                    f"leave {key} out, or put it in the note",
+                )
+                continue
+            value = self.value(part, one, key, written)
+            if value is not None:
+                found[key] = value
+        return replace(part, **found)
+
+    def value(self, part: Part, one: StatedPart, key: str, written: str | float) -> Value | None:
+        path = (*one.path, key)
+        quantity = part.quantity
+        called = f"{one.called}: {key}: "
+        try:
+            marking = quantities.parse_marking(str(written) if isinstance(written, str) else f"{written!r}", quantity)  # type: ignore[arg-type]
+        except InputFault as fault:
+            other = _other_unit(written, quantity)
+            if other is not None:
+                self.desk.complain(
+                    path,
+                    f"{called}{written!r} is a value in {other}, and {part.role or one.called} is counted in {_UNIT_WORDS[quantity]}",
+                    f"write it like {_example(quantity)}",
+                )
+            else:
+                self.desk.adopt(path, fault, called)
+            return None
+        word = part.fitted_kind if key == "fitted" and part.fitted_kind else part.kind
+        kind = kinds().get(word)
+        if not self.possible(part, kind, marking.si, path, called, written):
+            return None
+        spread = self.spread(part, kind, one, key, marking)
+        usual = part.usual
+        value = Value(
+            si=marking.si,
+            basis=_BASIS[key],
+            spread_log_sd=spread if key != "usual" or usual is None else usual.spread_log_sd,
+            written=str(written),
+            line=self.desk.places.line(*path),
+        )
+        if usual is not None and key != "usual":
+            self.compare(part, one, value, usual, path, key)
+        return value
+
+    def possible(
+        self, part: Part, kind: PartKind | None, si: float, path: Any, called: str, written: str | float
+    ) -> bool:
+        low, high = limits_of(part.quantity)
+        if kind is not None and kind.quantity == part.quantity:
+            low, high = max(low, kind.low), min(high, kind.high)
+        if low <= si <= high:
+            return True
+        unit: quantities.Unit = part.quantity if part.quantity != "none" else "ohms"
+        least, most = (quantities.format_value(limit, unit, digits=3) for limit in (low, high))
+        if part.quantity == "ohms" and si < low:
+            wrong = f"{written!r} is next to no resistance: a short"
+            right = 'a wire is kind = "link"; a fault belongs in the readings, not on the card'
+        else:
+            wrong = f"{written!r} is a value no {part.kind or 'such part'} has"
+            right = f"between {least} and {most}; check the unit and the noughts"
+        self.desk.complain(path, called + wrong, right)
+        return False
+
+    def spread(
+        self, part: Part, kind: PartKind | None, one: StatedPart, key: str, marking: quantities.Marking
+    ) -> float:
+        if key == "measured":
+            return measured_log_sd(part.quantity)
+        if marking.minus_fraction is not None and marking.plus_fraction is not None and marking.minus_fraction < 1:
+            return limits_log_sd(marking.minus_fraction, marking.plus_fraction)
+        if one.tolerance is not None and key != "fitted":
+            return limits_log_sd(*one.tolerance)
+        if kind is None or not kind.tolerances:
+            own = kinds().get("carbon" if part.quantity == "ohms" else "waxed paper")
+            kind = own if own is not None else kind
+        # A part fitted today is of today, whatever the year of the set.
+        year = one.year or (self.base.year if key != "fitted" else 9999)
+        return kind.log_sd(year) if kind is not None else 0.1
+
+    def compare(self, part: Part, one: StatedPart, value: Value, usual: Value, path: Any, key: str) -> None:
+        """Ask about a value far from the usual, refuse one that cannot be meant."""
+        limits = load_trade("part_kinds.toml")["any"]
+        ratio = max(value.si / usual.si, usual.si / value.si)
+        unit: quantities.Unit = part.quantity if part.quantity != "none" else "ohms"
+        usually = quantities.format_value(usual.si, unit, digits=2)
+        what = part.role or part.ref
+        if ratio > limits["times_usual"]:
+            self.desk.complain(
+                path,
+                f"{one.called}: {key} {value.written!r} is {ratio:.0f} times away from the {usually} usual for {what}",
+                "check the unit and the noughts; if the part is another one, give its own role, or from and to",
+            )
+        elif ratio > limits["question_times_usual"]:
+            self.questions.append(
+                f"line {value.line}: {one.called} {key} {value.written} is far from the {usually} usual for {what}: is it so?"
+            )
+
+    def with_figures(self, part: Part, one: StatedPart) -> Part:
+        figures = dict(part.figures)
+        for key, written in one.figures.items():
+            path = (*one.path, key)
+            if key not in part.figures:
+                like = near(key, part.figures)
+                keys = ", ".join(part.figures)
+                right = (
+                    f"perhaps {like}" if like else (f"its figures are {keys}" if keys else "see the keys of a part")
+                )
+                self.desk.complain(path, f"{one.called} has no key {key!r}", right)
+                continue
+            unit = key.rpartition("_")[2]
+            try:
+                si = quantities.parse(written, unit)  # type: ignore[arg-type]
+            except InputFault as fault:
+                self.desk.adopt(path, fault, f"{one.called}: {key}: ")
+                continue
+            if not 0 < si < math.inf:
+                self.desk.complain(path, f"{one.called}: {key} is {written!r}", "above zero")
+                continue
+            figures[key] = si
+        return replace(part, figures=figures)
+
+    # References ------------------------------------------------------------------------------------------
+
+    def free_taken_refs(self) -> None:
+        """Give new numbers to pattern parts whose reference the restorer uses for another part."""
+        stated_refs = {one.ref.upper() for one in self.stated_of.values() if one.ref is not None}
+        used = {part.ref.upper() for part in self.parts} | stated_refs
+        renamed = []
+        for part in self.parts:
+            one = self.stated_of.get(part.identity)
+            own = one is not None and one.ref is not None
+            if not own and part.ref.upper() in stated_refs:
+                letters = re.match(r"[A-Za-z]*", part.ref)
+                ref = _free_ref(letters[0] if letters and letters[0] else "P", used)
+                used.add(ref.upper())
+                part = replace(part, ref=ref)
+            renamed.append(part)
+        self.parts = renamed
+        by_ref: dict[str, Part] = {}
+        for part in self.parts:
+            if part.ref in by_ref:
+                one = self.stated_of.get(part.identity) or self.stated_of.get(by_ref[part.ref].identity)
+                if one is not None:
+                    self.desk.complain(one.path, f"two parts are called {part.ref}", "give each its own name")
+            by_ref[part.ref] = part
+
+    def take_shorthand(self, supply: Mapping[str, Any]) -> None:
+        """Keys of [supply] that stand for the drawn value of a part."""
+        for key, record in card_keys("supply").items():
+            if key not in supply or "role" not in record:
+                continue
+            path = ("supply", key)
+            part = next((part for part in self.parts if part.role == record["role"]), None)
+            if part is None:
+                self.desk.complain(path, f"this set has no {record['role']}", f"leave {key} out")
+                continue
+            if part.drawn is not None:
+                self.desk.complain(
+                    path,
+                    f"{key} is given here and as drawn of {part.ref} on line {part.drawn.line}",
+                    "give it once",
+                )
+                continue
+            one = StatedPart(path=("supply",), ref=None, role=record["role"])
+            written = quantities.format_value(supply[key], "farads")
+            kind = kinds().get(part.kind)
+            if self.possible(part, kind, supply[key], path, f"{key}: ", written):
+                marking = quantities.Marking(si=supply[key], unit="farads")
+                value = Value(
+                    si=supply[key],
+                    basis="stated",
+                    spread_log_sd=self.spread(part, kind, one, "drawn", marking),
+                    written=written,
+                    line=self.desk.places.line(*path),
+                )
+                if part.usual is not None:
+                    self.compare(part, replace(one, ref=key), value, part.usual, path, "drawn")
+                self.parts = [replace(other, drawn=value) if other is part else other for other in self.parts]
+
+    def meter(self, raw: Mapping[str, Any], key: str) -> str:
+        """The meter as written, once it has been understood."""
+        text = str(raw.get(key, ""))
+        if text:
+            try:
+                Meter.from_text(text)
+            except InputFault as fault:
+                self.desk.adopt(("meter", key), fault, f"{key}: ")
+        return text
+
+
+def _free_ref(letters: str, used: set[str]) -> str:
+    numbers = [int(ref[len(letters) :]) for ref in used if re.fullmatch(rf"{letters.upper()}\d+", ref)]
+    return f"{letters}{max(numbers, default=0) + 1}"
+
+
+def _example(quantity: Quantity) -> str:
+    return {"ohms": '"4k7" or "330R"', "farads": '"0.05 µF" or "500 pF"', "henries": '"10 H"'}.get(quantity, "")
+
+
+def _other_unit(written: str | float, quantity: Quantity) -> str | None:
+    """The unit a value seems to be in when it is not ``quantity``'s."""
+    if not isinstance(written, str):
+        return None
+    for unit in ("farads", "ohms", "henries", "volts", "watts"):
+        if unit == quantity:
+            continue
+        try:
+            quantities.parse(written, unit)  # type: ignore[arg-type]
+        except InputFault:
+            continue
+        if re.fullmatch(r"[\d.,\s]+", written) is None:
+            return unit
+    return None
+
+
+# Points -------------------------------------------------------------------------------------------------
+
+
+def valve_points(card: SetCard) -> dict[str, frozenset[str]]:
+    """The points of every valve of the card by its type, such as ``V3.control_grid``; heaters included."""
+    found: dict[str, frozenset[str]] = {}
+    for ref, valve in card.valves.items():
+        kind = catalogue.find(valve.type, like=valve.like, kind=valve.kind)
+        ends = set(kind.points.values()) | ({"heater"} if kind.heater is not None else set())
+        found[ref] = frozenset(british_point(f"{ref}.{end}") for end in ends)
+    return found
+
+
+def known_points(card: SetCard) -> frozenset[str]:
+    """Every point something of the set is joined to."""
+    points = {point for part in card.parts.values() for point in (part.from_point, part.to_point)}
+    for ends in valve_points(card).values():
+        points |= ends
+    return frozenset(points | set(set_points()) | {card.reference_point})
+
+
+def _resolve(point: str, card: SetCard, points: frozenset[str]) -> str:
+    """The point as this set names it: of any names of one electrode, the one the set uses."""
+    if point in points:
+        return point
+    owner, dot, end = point.partition(".")
+    valve = card.valves.get(owner)
+    if dot and valve is not None:
+        kind = catalogue.find(valve.type, like=valve.like, kind=valve.kind)
+        for word in (
+            end,
+            end.removesuffix("_grid"),
+            end.replace("control_", ""),
+            end.replace("screen_grid", "screen"),
+        ):
+            try:
+                found = british_point(f"{owner}.{kind.point(word)}")
+            except InputFault:
+                continue
+            if found in points:
+                return found
+    return point
+
+
+def _check_points(card: SetCard, stated: StatedCard, work: _Overlay, desk: Desk) -> None:
+    base = known_points(work.base)
+    ends: dict[str, list[str]] = {}
+    for one in stated.parts:
+        for point in (one.from_point, one.to_point):
+            if point is not None:
+                ends.setdefault(_resolve(point, card, base), []).append(one.called)
+    shared = {point for point, parts in ends.items() if len(set(parts)) > 1}
+    parts = {}
+    for ref, part in card.parts.items():
+        one = work.stated_of.get(part.identity)
+        if one is None:
+            parts[ref] = part
+            continue
+        points = {}
+        for key, point in (("from", one.from_point), ("to", one.to_point)):
+            if point is None:
+                continue
+            here = _resolve(point, card, base)
+            points[f"{key}_point"] = here
+            if here not in base and here not in shared:
+                desk.complain((*one.path, key), *_nowhere(here, card, base, f"{one.called}: "))
+        part = replace(part, **points)
+        if part.from_point == part.to_point:
+            desk.complain(
+                one.path,
+                f"{one.called} goes from {part.from_point} to itself",
+                "give from and to of two different points",
+            )
+        parts[ref] = part
+    card.parts.clear()
+    card.parts.update(parts)
+    if card.reference_point not in base - {card.reference_point} and card.reference_point not in set_points():
+        desk.complain(
+            ("set", "reference"),
+            f"reference is {card.reference_point}, which is no point of this set",
+            "chassis, or ht_negative",
+        )
+
+
+def _nowhere(point: str, card: SetCard, points: Iterable[str], called: str) -> tuple[str, str]:
+    """What is wrong with a point that nothing connects to, and what would be right."""
+    owner, dot, _ = point.partition(".")
+    if dot and owner in card.valves:
+        ends = sorted(other for other in points if other.startswith(f"{owner}."))
+        like = near(point, ends)
+        right = f"perhaps {like}" if like else "its points are " + ", ".join(ends)
+        return f"{called}{owner} ({card.valves[owner].type}) has no point {point}", right
+    if dot and re.fullmatch(r"V\d+[A-Z]?", owner):
+        return f"{called}{point}: there is no valve {owner}", "the valves are " + ", ".join(card.valves)
+    like = near(point, points)
+    right = f"perhaps {like}" if like else 'a point of the set, such as "V3.anode", "HT2" or "chassis"'
+    return f"{called}nothing connects to {point}", right
+
+
+# Shorts -------------------------------------------------------------------------------------------------
+
+
+def _check_shorts(card: SetCard, work: _Overlay, desk: Desk) -> None:
+    """Refuse what no network can be solved with: rings of wire, and a wire across a supply."""
+    limit = float(load_trade("part_kinds.toml")["any"]["short_ohms"])
+    complained: set[str] = set()
+    for state in _STATES:
+        joined: dict[str, str] = {}
+
+        def top(point: str, joined: dict[str, str] = joined) -> str:
+            while joined.get(point, point) != point:
+                point = joined[point]
+            return point
+
+        wires = [
+            part
+            for part in card.parts.values()
+            if part.quantity == "ohms"
+            and part.from_point != part.to_point
+            and (value := part.value(state)) is not None
+            and value.si <= limit
+        ]
+        for part in sorted(wires, key=lambda part: part.identity in work.stated_of):
+            one = work.stated_of.get(part.identity)
+            a, b = top(part.from_point), top(part.to_point)
+            if one is not None and part.identity not in complained:
+                if a == b:
+                    complained.add(part.identity)
+                    desk.complain(
+                        one.path,
+                        f"{one.called} closes a loop of shorts between {part.from_point} and {part.to_point}",
+                        "leave out one of the parts of next to no resistance that join them",
+                    )
+                elif _across_supply(a, b, top):
+                    complained.add(part.identity)
+                    desk.complain(
+                        one.path,
+                        f"{one.called} is a short across the supply, from {part.from_point} to {part.to_point}",
+                        "check its points and its value; a fault belongs in the readings, not on the card",
+                    )
+            joined[a] = b
+
+
+def _across_supply(a: str, b: str, top: Any) -> bool:
+    live = {top("HT1"), top("HT2")}
+    dead = {top("chassis"), top("ht_negative"), top("earth")}
+    mains = {frozenset((top("mains_live"), top("mains_neutral")))}
+    return (a in live and b in dead) or (b in live and a in dead) or frozenset((a, b)) in mains
+
+
+# Service sheet ------------------------------------------------------------------------------------------
+
+
+def _sheet(stated: StatedCard, card: SetCard, work: _Overlay, desk: Desk) -> tuple[ServiceSheetRow, ...]:
+    points = known_points(card)
+    usual = str(stated.meter.get("service_sheet", ""))
+    if usual:
+        work.meter(stated.meter, "service_sheet")
+    found = []
+    seen: dict[tuple[str, str | None, str], int] = {}
+    for row in stated.sheet:
+        line = desk.places.line(*row.path)
+        point = row.point if row.quantity == "watts" else _resolve(row.point, card, points)
+        to = _resolve(row.to, card, points) if row.to is not None else None
+        for key, here in (("point", point), ("to", to)):
+            if here is not None and here not in points and row.quantity != "watts":
+                desk.complain((*row.path, key), *_nowhere(here, card, points, "service sheet: "))
+        key_ = (point, to, row.quantity)
+        if key_ in seen:
+            desk.complain(
+                row.path, f"{point} {row.quantity} is on the sheet twice (line {seen[key_]})", "give it once"
+            )
+        seen[key_] = line
+        meter: Meter | None = None
+        if row.meter:
+            try:
+                meter = Meter.from_text(row.meter)
+            except InputFault as fault:
+                if row.meter != usual:
+                    desk.adopt((*row.path, "meter"), fault, "meter: ")
+        if meter is not None and row.quantity.startswith("volts") and meter.range_volts is not None:
+            if abs(row.value) > meter.range_volts:
+                desk.complain(
+                    row.path,
+                    f"{abs(row.value):g} V cannot be read on a range of {meter.range_volts:g} V",
+                    "give the range the sheet used, or the right figure",
+                )
+        found.append(
+            ServiceSheetRow(
+                point=point,
+                to=to,
+                quantity=row.quantity,
+                value=row.value,
+                meter=row.meter,
+                meter_ohms=None if meter is None or math.isinf(meter.ohms) else meter.ohms,
+                line=line,
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,305 @@
+"""From the text of a set card to a :class:`~hetwright.card.model.SetCard`, or every fault with its line.
+
+The grammar is in ``docs/set-card.md``; the keys are data, ``trade/card_keys.toml``.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from pathlib import Path as FilePath
+from typing import Any
+
+from hetwright.card.model import SetCard, ValveInPlace
+from hetwright.card.overlay import overlay
+from hetwright.card.source_map import SourceMap, map_source
+from hetwright.card.stated import Desk, StatedCard, state_card
+from hetwright.errors import Complaint, InputFault, UnknownValve
+from hetwright.trade_data import load_trade
+from hetwright.valves import catalogue
+
+__all__ = ["LARGEST_BYTES", "load_card", "read_card", "text_of_file"]
+
+#: A set card of the largest receiver is a few tens of kilobytes; a file beyond this is something else.
+LARGEST_BYTES = 1_000_000
+
+
+def load_card(path: str | FilePath) -> SetCard:
+    """Read a set card from a file.
+
+    Raises
+    ------
+    InputFault
+        The file cannot be read, is over 1 MB, is not UTF-8, or holds the faults listed, each with its line.
+    """
+    return read_card(text_of_file(path), str(path))
+
+
+def text_of_file(path: str | FilePath) -> str:
+    """The text of a card file, refused when it cannot be one.
+
+    Raises
+    ------
+    InputFault
+        The file is missing, a folder, over 1 MB, or not UTF-8 (the complaint gives the line).
+    """
+    file = str(path)
+    try:
+        with open(path, "rb") as stream:
+            raw = stream.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        near = difflib.get_close_matches(FilePath(path).name, _neighbours(path), n=1)
+        right = f"perhaps {near[0]}" if near else "hetwright card new writes one from a line-up"
+        raise InputFault(Complaint(wrong="there is no such file", right=right, file=file)) from None
+    except OSError as error:
+        why = error.strerror or type(error).__name__
+        raise InputFault(
+            Complaint(wrong=f"the file cannot be read ({why})", right="give the path of a set card", file=file)
+        ) from None
+    if len(raw) > LARGEST_BYTES:
+        raise InputFault(_too_large(file))
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        text = raw.splitlines()[line - 1].decode("latin-1").strip() if raw.splitlines() else ""
+        if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+            wrong, line = "the text is UTF-16, not UTF-8", 1
+        else:
+            wrong = f"the text is not UTF-8 (perhaps Latin-1: {_clipped(text)!r})"
+        raise InputFault(Complaint(wrong=wrong, right="save it again as UTF-8", file=file, line=line)) from None
+
+
+def _neighbours(path: str | FilePath) -> list[str]:
+    try:
+        return [other.name for other in FilePath(path).parent.glob("*.toml")][:200]
+    except OSError:
+        return []
+
+
+def _too_large(file: str) -> Complaint:
+    return Complaint(
+        wrong="the card is larger than 1 MB",
+        right="a set card is a few kilobytes of text; give the right file",
+        file=file,
+    )
+
+
+def read_card(text: str, file: str = "card") -> SetCard:
+    """Read a set card.
+
+    Parameters
+    ----------
+    text : str
+        TOML as in ``docs/set-card.md``.
+    file : str
+        The name complaints carry.
+
+    Returns
+    -------
+    SetCard
+        Complete: what the card leaves out is there with its usual value.
+
+    Raises
+    ------
+    InputFault
+        Every fault found, each ``FILE:LINE: what is wrong; what would be right``.
+
+    Examples
+    --------
+    >>> card = read_card('[valves]\\nV1 = "ECH81"\\nV2 = "EBF89"\\nV3 = "ECL82"\\n')
+    >>> card.valves["V3"].type
+    'ECL82'
+    """
+    if len(text) > LARGEST_BYTES or len(text.encode("utf-8", "replace")) > LARGEST_BYTES:
+        raise InputFault(_too_large(file))
+    text = text.removeprefix("\ufeff")
+    places = map_source(text)
+    document = _document(text, file, places)
+    desk = Desk(file=file, places=places)
+    stated = state_card(document, desk)
+    base = _built(stated, desk, file)
+    if base is not None:
+        card = overlay(base, stated, desk)
+    if desk.complaints:
+        raise InputFault(_in_order(desk.complaints))
+    return card
+
+
+def _in_order(complaints: list[Complaint]) -> list[Complaint]:
+    return sorted(dict.fromkeys(complaints), key=lambda complaint: complaint.line or 0)
+
+
+# TOML ---------------------------------------------------------------------------------------------------
+
+
+def _document(text: str, file: str, places: SourceMap) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputFault(_not_toml(text, file, places, str(error))) from None
+    except (RecursionError, ValueError) as error:
+        why = "nested too deeply" if isinstance(error, RecursionError) else str(error).split(";")[0]
+        raise InputFault(
+            Complaint(wrong=f"the card is not TOML ({why})", right="see docs/set-card.md", file=file)
+        ) from None
+
+
+def _not_toml(text: str, file: str, places: SourceMap, message: str) -> list[Complaint]:
+    lines = text.splitlines() or [""]
+    at = re.search(r"\(at line (\d+), column (\d+)\)", message)
+    line = int(at[1]) if at else len(lines)
+    why = re.sub(r"\s*\(at .*\)$", "", message)
+    found = [
+        Complaint(
+            wrong=f"{_dotted(path)} is written twice, the first time on line {first}",
+            right="put all that is known of it in one place, and give two parts two names",
+            file=file,
+            line=second,
+        )
+        for path, first, second in places.repeats
+    ]
+    if found:
+        return found
+    written = lines[line - 1] if line <= len(lines) else ""
+    return [
+        Complaint(
+            wrong=f"this is not TOML: {_lower(why)} in {_clipped(written.strip())!r}",
+            right=_likely(written, lines, line),
+            file=file,
+            line=line,
+        )
+    ]
+
+
+def _likely(written: str, lines: list[str], line: int) -> str:
+    """What the restorer most likely meant."""
+    bare = re.search(r"=\s*([^\s\"'\[{},#][^,}#]*)", written)
+    if bare is not None:
+        value = bare[1].strip()
+        number = re.search(r"=\s*(-?\d+),(\d+)\s*(?:[},#]|$)", written)
+        if number:
+            return f"write the number with a point: {number[1]}.{number[2]}"
+        if value not in ("true", "false") and not re.fullmatch(r"[-+]?[\d_.]+", value):
+            return f'put it in quotes: "{value}"'
+    if re.match(r"\s*[^\s=#\[]+\s*:", written):
+        return "write = in place of the colon"
+    if written.count('"') % 2 or written.count("'") % 2:
+        return "close the quotation marks"
+    if written.count("{") > written.count("}"):
+        return "close the brace on the same line"
+    if written.count("[") > written.count("]"):
+        return "close the bracket"
+    return 'a card is made of [tables] and key = "value" lines; see docs/set-card.md'
+
+
+def _lower(why: str) -> str:
+    return why[:1].lower() + why[1:]
+
+
+def _clipped(text: str) -> str:
+    text = "".join(letter if letter.isprintable() else "·" for letter in text)
+    return text if len(text) <= 50 else text[:47] + "..."
+
+
+def _dotted(path: tuple[str | int, ...]) -> str:
+    return ".".join(str(key) for key in path if isinstance(key, str))
+
+
+# The set of the line-up ---------------------------------------------------------------------------------
+
+
+def _built(stated: StatedCard, desk: Desk, file: str) -> SetCard | None:
+    """The set the line-up makes, or ``None`` when the line-up is too faulty to make one."""
+    from hetwright.card import patterns
+
+    if not stated.valves:
+        if not any(complaint.line is not None and "valves" in desk.places.lines for complaint in desk.complaints):
+            desk.complain(("valves",), "the card names no valve", 'write the line-up: [valves] and V1 = "ECH81"')
+        return None
+    valves = {
+        valve.ref: ValveInPlace(
+            identity=valve.identity or valve.ref,
+            ref=valve.ref,
+            type=valve.type,
+            like=valve.like,
+            kind=valve.kind,
+            note=valve.note,
+            line=desk.places.line(*valve.path),
+        )
+        for valve in stated.valves
+    }
+    if not _valves_known(stated, desk):
+        return None
+    mains_volts, mains_hertz, assumptions = _mains(stated)
+    skeleton = _skeleton(stated, valves, mains_volts, mains_hertz)
+    try:
+        card = patterns.build(skeleton)
+    except InputFault as fault:
+        for complaint in fault.complaints:
+            desk.complain(
+                ("stages",) if "stages" in desk.places.lines else ("valves",), complaint.wrong, complaint.right
+            )
+        return None
+    from dataclasses import replace
+
+    return replace(card, source_file=file, assumptions=(*assumptions, *card.assumptions))
+
+
+def _valves_known(stated: StatedCard, desk: Desk) -> bool:
+    good = True
+    identities: dict[str, str] = {}
+    for valve in stated.valves:
+        for key, other in (("type", None), ("like", valve.like)):
+            name = valve.type if key == "type" else other
+            if name is None:
+                continue
+            try:
+                if key == "type":
+                    catalogue.find(name, like=valve.like, kind=valve.kind)
+                else:
+                    catalogue.find(name)
+            except UnknownValve as fault:
+                if key == "type" and valve.like is not None:
+                    continue  # the fault is that of "like", complained of next
+                good = False
+                desk.adopt((*valve.path, key), fault, f"{valve.ref}: ")
+            except InputFault as fault:
+                good = False
+                desk.adopt((*valve.path, "kind"), fault, f"{valve.ref}: ")
+        if valve.kind is not None:
+            try:
+                catalogue.of_kind(valve.kind)
+            except InputFault as fault:
+                if good:
+                    desk.adopt((*valve.path, "kind"), fault, f"{valve.ref}: ")
+                good = False
+        identity = valve.identity or valve.ref
+        if identity in identities:
+            desk.complain(
+                valve.path,
+                f"{valve.ref} and {identities[identity]} have the identity {identity}",
+                "give each its own",
+            )
+        identities[identity] = valve.ref
+    return good
+
+
+def _mains(stated: StatedCard) -> tuple[float, float, tuple[str, ...]]:
+    """Mains volts and hertz, with what had to be assumed."""
+    facts = load_trade("part_kinds.toml")["mains"]
+    volts, hertz = stated.set.get("mains", (None, None))
+    assumptions = []
+    if volts is None:
+        battery = stated.set.get("construction") == "battery" or stated.supply.get("heaters") == "battery"
+        if battery:
+            return 0.0, 0.0, ()
+        volts = float(facts["usual_volts"])
+        assumptions.append(f"mains taken as {volts:g} V: the card does not say")
+    if volts == 0.0:
+        return 0.0, 0.0, tuple(assumptions)
+    if hertz is None:
+        hertz = 60.0 if volts < facts["hertz_60_below_volts"] else 50.0
+        assumptions.append(f"mains frequency taken as {hertz:g} Hz: the card does not say")
+    return volts, hertz, tuple(assumptions)
