@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from hetwright.readings.csv_file import parse_csv, write_csv
 from hetwright.readings.meter import IDEAL, Meter, TwoRanges, converted_volts, volts_from_two_ranges
-from hetwright.readings.reading import Reading, parse_csv, parse_reading, write_csv
+from hetwright.readings.reading import Reading, parse_reading, reading_sd
 
 __all__ = [
     "IDEAL",
@@ -13,6 +14,7 @@ __all__ = [
     "converted_volts",
     "parse_csv",
     "parse_reading",
+    "reading_sd",
     "volts_from_two_ranges",
     "write_csv",
 ]

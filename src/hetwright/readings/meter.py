@@ -14,7 +14,15 @@ from functools import cache
 from typing import Any, Literal
 
 from hetwright.errors import Complaint, InputFault, OutOfRange
-from hetwright.quantities import DecimalMark, format_ohms, format_volts, parse_ohms, parse_percent, parse_volts
+from hetwright.quantities import (
+    DecimalMark,
+    format_ohms,
+    format_percent,
+    format_volts,
+    parse_ohms,
+    parse_percent,
+    parse_volts,
+)
 
 __all__ = ["IDEAL", "Meter", "MeterKind", "TwoRanges", "converted_volts", "volts_from_two_ranges"]
 
@@ -24,7 +32,8 @@ _RIGHT = "write a meter like '10M', '20k/V on 250 V', '500 ohm/V on 400 V' or 'i
 
 
 @cache
-def _facts() -> dict[str, Any]:
+def facts() -> dict[str, Any]:
+    """Accuracies and limits of ``trade/meters.toml``."""
     from hetwright.trade_data import load_trade
 
     return load_trade("meters.toml")
@@ -91,12 +100,14 @@ class Meter:
     def __str__(self) -> str:
         if self.kind == "ideal":
             return "ideal"
-        accuracy = "" if self.accuracy_fraction is None else f" ±{100 * self.accuracy_fraction:.12g} %"
+        accuracy = "" if self.accuracy_fraction is None else f" ±{format_percent(self.accuracy_fraction)}"
+        usual = "moving coil" if self.ohms_per_volt is not None else _usual_kind(self.ohms)
+        kind = "" if self.kind == usual else f"{self.kind} "
         if self.ohms_per_volt is not None and self.range_volts is not None:
             per_volt = format_ohms(self.ohms_per_volt, style="code").removesuffix("R")
             unit = "" if per_volt[-1] in "kMG" else " ohm"
-            return f"{per_volt}{unit}/V on {format_volts(self.range_volts)}{accuracy}"
-        return format_ohms(self.ohms, style="code") + accuracy
+            return f"{kind}{per_volt}{unit}/V on {format_volts(self.range_volts)}{accuracy}"
+        return kind + format_ohms(self.ohms, style="code") + accuracy
 
     @property
     def siemens(self) -> float:
@@ -134,14 +145,14 @@ class Meter:
             return self.range_volts
         if self.kind == "ideal":
             return None
-        ranges: list[float] = _facts()[self.kind].get("ranges_volts", [])
+        ranges: list[float] = facts()[self.kind].get("ranges_volts", [])
         return next((full for full in ranges if abs(shown_volts) <= full), ranges[-1] if ranges else None)
 
     def sd_volts(self, shown_volts: float) -> float:
         """Standard deviation of a reading of ``shown_volts`` on this meter, in volts; zero for an ideal one."""
         if self.kind == "ideal":
             return 0.0
-        facts, kind = _facts(), _facts()[self.kind]
+        kind = facts()[self.kind]
         full = self.full_scale_volts(shown_volts) or abs(shown_volts)
         of_full, of_reading = kind["full_scale_fraction"], kind["reading_fraction"]
         if self.accuracy_fraction is not None:
@@ -149,7 +160,7 @@ class Meter:
             of_reading = self.accuracy_fraction if self.kind == "digital" else 0.0
         digit = kind["digits"] * full / kind["counts"] if "counts" in kind else 0.0
         limit = of_full * full + of_reading * abs(shown_volts) + digit
-        return float(limit / facts["limit_per_sd"]["number"])
+        return float(limit / facts()["limit_per_sd"]["number"])
 
 
 IDEAL = Meter(kind="ideal", ohms=math.inf)
@@ -203,7 +214,7 @@ def _meter_from_text(text: str, decimal: DecimalMark) -> Meter:
             kind, plain = of, (plain[:at] + plain[at + len(word) :]).strip(" ,;")
             break
     per_volt = _PER_VOLT.fullmatch(plain)
-    limits = _facts()["limits"]
+    limits = facts()["limits"]
     if per_volt is not None:
         ohms_per_volt = _part(per_volt["ohms"], parse_ohms, decimal, not_meter)
         rest = per_volt["rest"].strip(" ,;")
@@ -230,9 +241,14 @@ def _meter_from_text(text: str, decimal: DecimalMark) -> Meter:
     ohms = _part(plain, parse_ohms, decimal, not_meter)
     _bounded(ohms, limits["least_ohms"], limits["most_ohms"], "ohms", plain)
     if kind is None:
-        fixed = _facts()["valve voltmeter"]
-        kind = "valve voltmeter" if fixed["least_ohms"] <= ohms <= fixed["most_ohms"] else "digital"
+        kind = _usual_kind(ohms)
     return Meter(kind=kind, ohms=ohms, accuracy_fraction=accuracy)
+
+
+def _usual_kind(ohms: float) -> MeterKind:
+    """What a meter of fixed resistance is taken for."""
+    fixed = facts()["valve voltmeter"]
+    return "valve voltmeter" if fixed["least_ohms"] <= ohms <= fixed["most_ohms"] else "digital"
 
 
 def _part(text: str, parse: Any, decimal: DecimalMark, fault: InputFault) -> float:

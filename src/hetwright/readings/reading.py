@@ -1,17 +1,14 @@
 """Readings: what was read, where, on which meter, when.
 
-From a readings file (CSV), from a line as a restorer says it, and back to a file. Nothing here opens a file.
+Values are SI floats; the written line is at the edge. The readings file is :mod:`hetwright.readings.csv_file`.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Literal, cast
+from typing import Literal, TypedDict, cast
 
 from hetwright.errors import Complaint, InputFault, OutOfRange
 from hetwright.quantities import (
@@ -19,9 +16,11 @@ from hetwright.quantities import (
     Unit,
     format_ohms,
     format_value,
+    format_volts,
     parse,
 )
 from hetwright.readings.meter import Meter
+from hetwright.readings.meter import facts as meter_facts
 from hetwright.readings.words import (
     OBSERVATIONS,
     QUANTITIES,
@@ -31,17 +30,14 @@ from hetwright.readings.words import (
     near,
     observation_point,
     point_named,
-    quantity_named,
 )
 
-__all__ = ["COLUMNS", "Quantity", "Reading", "Taken", "parse_csv", "parse_reading", "write_csv"]
+__all__ = ["Quantity", "Reading", "Taken", "parse_reading", "reading_sd", "written_value"]
 
 Quantity = Literal["volts dc", "volts ac", "ohms", "amps dc", "amps ac", "watts", "hum", "gain", "observation"]
 Taken = Literal["found", "now"]
 
-COLUMNS = ("point", "to", "quantity", "value", "unit", "meter", "mains_volts", "minutes_on", "state", "note")
-
-_OPEN = frozenset(
+OPEN_WORDS = frozenset(
     {"open", "o/c", "oc", "ol", "o.l", "o.l.", "0l", "0.l", "inf", "infinite", "infinity", "∞", "over range"}
 )
 
@@ -107,7 +103,7 @@ class Reading:
                 )
             )
         if self.quantity != "observation":
-            _check_size(self.value, self.quantity)
+            check_size(self.value, self.quantity)
 
     @property
     def unit(self) -> str:
@@ -120,6 +116,8 @@ class Reading:
         return written_value(self.value, self.quantity, observation=self.observation)
 
     def __str__(self) -> str:
+        if self.observation is not None:
+            return _observation_written(self.point, self.observation)
         to = "" if self.to is None else f" to {self.to}"
         on = "" if self.meter is None else f" on {self.meter}"
         return f"{self.point}{to} {self.written}{on}"
@@ -138,7 +136,7 @@ def written_value(value: float, quantity: str, *, observation: str | None = None
     return f"{written} a.c." if quantity.endswith(" ac") else written
 
 
-def _check_size(value: float, quantity: str) -> None:
+def check_size(value: float, quantity: str) -> None:
     record = facts()["quantity"][quantity]
     if math.isnan(value):
         raise OutOfRange(
@@ -159,24 +157,65 @@ def _check_size(value: float, quantity: str) -> None:
         )
 
 
+def _observation_written(point: str, word: str) -> str:
+    record = facts()["observation"][word]
+    if point == record.get("where"):
+        return word
+    return f"{point.removesuffix('.' + record['electrode']) if 'electrode' in record else point} {word}"
+
+
+def reading_sd(reading: Reading, *, meter: Meter | None = None) -> float:
+    """How far a reading may be out because of what it was read with.
+
+    Parameters
+    ----------
+    reading : Reading
+    meter : Meter, optional
+        What it was read on where the reading itself does not say; without either, a digital meter's accuracy.
+
+    Returns
+    -------
+    sd : float
+        One standard deviation in the unit of the reading; zero for an observation and on an ideal meter, ``inf`` for
+        open ohms.
+
+    Notes
+    -----
+    Source: ``trade/meters.toml``. Volts by the meter; other quantities by what an ordinary bench reads.
+
+    Examples
+    --------
+    >>> reading_sd(parse_reading("V3.anode 182 V on 20k/V on 250 V"))
+    3.75
+    """
+    if reading.quantity == "observation":
+        return 0.0
+    other = meter_facts()["other"].get(reading.quantity)
+    beside = max(other["fraction"] * abs(reading.value), other["at_least"]) if other is not None else 0.0
+    if reading.unit != "volts":
+        return float(beside)
+    used = reading.meter or meter or Meter(kind="digital", ohms=meter_facts()["digital"]["usual_ohms"])
+    return math.hypot(used.sd_volts(reading.value), beside)
+
+
 # --- one line, as a restorer says it -------------------------------------------------------------------------------
 
-_VALUE_START = re.compile(r"[+-−–]?(?:[.,]?\d|[RpnuµμRVKM]\d)|∞", re.ASCII)
+_VALUE_START = re.compile(r"[+\-−–]?[.,]?\d|[½¼¾∞]", re.ASCII)
 _KIND = re.compile(r"\s*\(?\b(?:(?P<dc>d\.?c\.?)|(?P<ac>a\.?c\.?|r\.?m\.?s\.?))\)?(?![\w.])", re.IGNORECASE)
-_LAST_LETTERS = re.compile(r"([A-Za-zΩµ%/.]+)\s*$")
+_OHMS = r"(?:ohms?|Ω|\u2126)"
 _UNIT_ENDS: tuple[tuple[re.Pattern[str], str], ...] = (
-    (re.compile(r"(?:[\d.\s]|[mkuµMK])(?:v|volts?)$", re.IGNORECASE), "volts"),
-    (re.compile(r"\d[vV]\d+$"), "volts"),
-    (re.compile(r"(?:ohms?|megs?|megohms?|Ω|Ω|\d\s*[RrKkM])$|^\d*[RKkM]\d+$", re.IGNORECASE), "ohms"),
-    (re.compile(r"(?:[\d.\s]|[mnuµMU])(?:a|amps?|amperes?)$", re.IGNORECASE), "amps"),
-    (re.compile(r"(?:[\d.\s]|[mkuµMK])(?:w|watts?)$", re.IGNORECASE), "watts"),
+    (re.compile(r"(?:[\d.\s]|[mkuµμ])(?:v|volts?)$|\dv\d+$", re.IGNORECASE), "volts"),
+    (re.compile(rf"(?:{_OHMS}|megs?|megohms?|\d\s*[rkm])$|\d[rkm]\d+$", re.IGNORECASE), "ohms"),
+    (re.compile(r"(?:[\d.\s]|[mnuµμ])(?:a|amps?|amperes?)$|milliamps$", re.IGNORECASE), "amps"),
+    (re.compile(r"(?:[\d.\s]|[mkuµμ])(?:w|watts?)$", re.IGNORECASE), "watts"),
     (re.compile(r"(?:hz|hertz|c/s|cycles)$", re.IGNORECASE), "hertz"),
 )
 _CLAUSES: tuple[tuple[str, re.Pattern[str]], ...] = (
     ("state", re.compile(r"(?:as\s+)?(found|now)", re.IGNORECASE)),
-    ("minutes_on", re.compile(r"(?:after|at|on\s+for)\s+([\d.]+)\s*(?:min|mins|minutes?)(?:\s+on)?", re.IGNORECASE)),
-    ("mains_volts", re.compile(r"(?:with\s+)?(?:the\s+)?mains\s+(?:at\s+)?([\d.]+)\s*v(?:olts?)?", re.IGNORECASE)),
+    ("minutes_on", re.compile(r"(?:after|at|on\s+for)\s+([\d.,]+\s*min(?:ute)?s?)(?:\s+on)?", re.IGNORECASE)),
+    ("mains_volts", re.compile(r"(?:with\s+)?(?:the\s+)?mains\s+(?:at\s+)?([\d.,]+\s*v(?:olts?)?)", re.IGNORECASE)),
 )
+_LINKING = re.compile(r"\s*(?:[:=]|\b(?:at|is|reads|shows|was|voltage|current))$", re.IGNORECASE)
 
 
 def parse_reading(
@@ -213,10 +252,10 @@ def parse_reading(
     try:
         return _reading_from_line(text, decimal, file, line)
     except InputFault as fault:
-        raise _placed(fault, file, line) from None
+        raise placed(fault, file, line) from None
 
 
-def _placed(fault: InputFault, file: str | None, line: int | None) -> InputFault:
+def placed(fault: InputFault, file: str | None, line: int | None) -> InputFault:
     if file is None and line is None:
         return fault
     return InputFault(
@@ -244,77 +283,77 @@ def _reading_from_line(text: str, decimal: DecimalMark, file: str | None, line: 
                 break
         else:
             break
-    meter: Meter | None = None
+    common = _Common(
+        mains_volts=bounded("mains_volts", extra.get("mains_volts"), decimal),
+        minutes_on=bounded("minutes_on", extra.get("minutes_on"), decimal),
+        state=cast(Taken, extra.get("state", "now")),
+        file=file,
+        line=line,
+    )
     seen = find_observation(rest)
-    if seen is None and " on " in rest:
-        rest, _, written = rest.partition(" on ")
-        meter = Meter.from_text(written.rstrip(" ,"), decimal=decimal)
-        rest = rest.rstrip(" ,")
-    common = {
-        "meter": meter,
-        "mains_volts": _bounded("mains_volts", extra.get("mains_volts"), decimal),
-        "minutes_on": _bounded("minutes_on", extra.get("minutes_on"), decimal),
-    }
-    state = cast(Taken, extra.get("state", "now"))
     if seen is not None:
         place, word = seen
         return Reading(
-            point=observation_point(place, word),
-            quantity="observation",
-            value=1.0,
-            observation=word,
-            state=state,
-            file=file,
-            line=line,
-            mains_volts=common["mains_volts"],  # type: ignore[arg-type]
-            minutes_on=common["minutes_on"],  # type: ignore[arg-type]
+            point=observation_point(place, word), quantity="observation", value=1.0, observation=word, **common
         )
-    place, written = _split_place(rest)
-    from_text, _, to_text = place.partition(" to ")
-    point = point_named(from_text.removeprefix("across "))
-    to = point_named(to_text) if to_text else None
-    quantity, value = _quantity_and_value(written, point, decimal)
-    return Reading(
-        point=point,
-        to=to,
-        quantity=quantity,
-        value=value,
-        state=state,
-        file=file,
-        line=line,
-        **common,  # type: ignore[arg-type]
-    )
-
-
-def _split_place(rest: str) -> tuple[str, str]:
-    """Where the place ends and the value begins: at the first word that can be a value."""
-    words = rest.split(" ")
-    for index in range(1, len(words)):
-        word = words[index]
-        lone = word.casefold().rstrip(".,") in _OPEN or (words[index : index + 2] == ["over", "range"])
-        if _VALUE_START.match(word) or lone or word.casefold() == "nan":
-            return " ".join(words[:index]), " ".join(words[index:])
-    known = ", ".join(OBSERVATIONS)
-    raise InputFault(
+    rest, _, on = rest.partition(" on ")
+    meter = Meter.from_text(on.rstrip(" ,"), decimal=decimal) if on else None
+    fault = InputFault(
         Complaint(
-            wrong=f"{rest!r} holds no value and none of the words of an observation",
-            right=f"write it like 'V3.anode 182 V', or use one of: {known}",
+            wrong=f"'{rest}' holds no value and none of the words of an observation",
+            right=f"write it like 'V3.anode 182 V', or use one of: {', '.join(OBSERVATIONS)}",
         )
     )
+    words = rest.rstrip(" ,").split(" ")
+    # the value begins at the first word from which the rest makes sense as one: "V3 g1 0.4 V", "tube 3 plate 90 V"
+    for index in range(1, len(words)):
+        if not (
+            _VALUE_START.match(words[index]) or words[index].casefold().rstrip(".,") in (*OPEN_WORDS, "over", "nan")
+        ):
+            continue
+        place, written = " ".join(words[:index]), " ".join(words[index:])
+        try:
+            point, to, named = _place(place)
+            quantity, value = _quantity_and_value(written, point, named, decimal)
+            return Reading(point=point, to=to, quantity=quantity, value=value, meter=meter, **common)
+        except InputFault as inner:
+            fault = inner
+    raise fault
 
 
-def _quantity_and_value(written: str, point: str, decimal: DecimalMark) -> tuple[Quantity, float]:
+class _Common(TypedDict):
+    mains_volts: float | None
+    minutes_on: float | None
+    state: Taken
+    file: str | None
+    line: int | None
+
+
+def _place(place: str) -> tuple[str, str | None, str | None]:
+    """Point, the point it is read to, and "hum" or "gain" where the place ends in that word."""
+    plain = place.strip(" ,")
+    while (linking := _LINKING.search(plain)) is not None and linking.start() > 0:
+        plain = plain[: linking.start()]
+    named = next((word for word in ("hum", "gain") if plain.casefold().endswith(f" {word}")), None)
+    if named is not None:
+        plain = plain[: -len(named)].strip()
+    start, _, end = plain.partition(" to ")
+    across = start.casefold().startswith("across ")
+    point = reading_point(start[len("across ") :] if across else start)
+    return point, (point_named(end) if end else None), named
+
+
+def _quantity_and_value(written: str, point: str, named: str | None, decimal: DecimalMark) -> tuple[Quantity, float]:
     kind = _KIND.search(written)
-    plain = _KIND.sub("", written, count=1).strip() if kind is not None else written.strip()
+    plain = (_KIND.sub("", written, count=1) if kind is not None else written).strip()
     current = None if kind is None else ("ac" if kind["ac"] else "dc")
-    opened = re.sub(r"\s*(?:ohms?|Ω|Ω)$", "", plain, flags=re.IGNORECASE).strip().casefold()
-    if opened in _OPEN:
+    if re.sub(rf"\s*{_OHMS}$", "", plain, flags=re.IGNORECASE).strip().casefold() in OPEN_WORDS:
         return "ohms", math.inf
+    if named == "gain" or re.search(r"(?:\d\s*[x×]|times)$", plain, re.IGNORECASE):
+        return "gain", gain_written(plain, decimal)
     unit = next((unit for pattern, unit in _UNIT_ENDS if pattern.search(plain)), None)
-    if unit is None and re.search(r"(?:\d\s*x|times)$", plain, re.IGNORECASE):
-        return "gain", _number(re.sub(r"\s*(?:x|times)$", "", plain, flags=re.IGNORECASE), decimal)
     if unit is None:
-        if current is None and not _reads_volts(point):
+        if current is None and not re.match(r"V\d+\.|HT\d", point):
             raise InputFault(
                 Complaint(
                     wrong=f"'{plain}' at {point} has no unit that is known",
@@ -331,23 +370,34 @@ def _quantity_and_value(written: str, point: str, decimal: DecimalMark) -> tuple
     return cast(Quantity, unit), parse(plain, cast(Unit, unit), decimal=decimal)
 
 
-def _reads_volts(point: str) -> bool:
-    return re.match(r"V\d+\.|HT\d", point) is not None
+def reading_point(text: str) -> str:
+    """The canonical point of a number that was read; a whole valve is none."""
+    point = point_named(text)
+    if re.fullmatch(r"V\d+", point):
+        raise InputFault(
+            Complaint(wrong=f"{point} alone is no point to read", right=f"name the electrode, such as {point}.anode")
+        )
+    if point in OBSERVATIONS or point in ("set", "to", "no_sound"):
+        raise InputFault(Complaint(wrong=f"'{text}' is no point", right="write a point like V3.anode, HT1 or aerial"))
+    return point
+
+
+def gain_written(text: str, decimal: DecimalMark) -> float:
+    """A gain: ``54``, ``54 x`` or ``35 dB``, as a ratio of volts."""
+    if text.casefold().endswith("db"):
+        return float(10.0 ** (_number(text[:-2], decimal) / 20.0))
+    return _number(re.sub(r"\s*(?:[x×]|times)$", "", text, flags=re.IGNORECASE), decimal)
 
 
 def _number(text: str, decimal: DecimalMark) -> float:
     """A bare number; by the rules of ohms, which has a bare form."""
-    try:
-        return parse(text, "ohms", decimal=decimal)
-    except OutOfRange:
-        raise
-    except InputFault:
-        raise InputFault(
-            Complaint(wrong=f"{text.strip()!r} is not a number", right="write a number like 54")
-        ) from None
+    if re.search(r"[^\d.,eE+\- ']", text):
+        raise InputFault(Complaint(wrong=f"{text.strip()!r} is not a number", right="write a number like 54"))
+    return parse(text, "ohms", decimal=decimal)
 
 
-def _bounded(column: str, text: str | None, decimal: DecimalMark) -> float | None:
+def bounded(column: str, text: str | None, decimal: DecimalMark) -> float | None:
+    """Mains volts or minutes on, within what they can be; ``None`` for nothing written."""
     if text is None or not text.strip():
         return None
     limits = facts()["other"]
@@ -355,316 +405,12 @@ def _bounded(column: str, text: str | None, decimal: DecimalMark) -> float | Non
         volts = parse(text, "volts", decimal=decimal)
         if not limits["least_mains_volts"] <= volts <= limits["most_mains_volts"]:
             raise OutOfRange(
-                Complaint(wrong=f"mains of {volts:g} V", right="write the volts at the set, such as 236")
+                Complaint(wrong=f"mains of {format_volts(volts)}", right="write the volts at the set, such as 236")
             )
         return volts
-    number = re.sub(r"\s*(?:min|mins|minutes?)$", "", text.strip(), flags=re.IGNORECASE)
-    minutes = _number(number, decimal)
+    minutes = _number(re.sub(r"\s*min(?:ute)?s?$", "", text.strip(), flags=re.IGNORECASE), decimal)
     if not minutes <= limits["most_minutes"]:
         raise OutOfRange(
             Complaint(wrong=f"{minutes:g} minutes on", right="write minutes since switching on, such as 20")
         )
     return minutes
-
-
-# --- the readings file ---------------------------------------------------------------------------------------------
-
-
-def parse_csv(source: bytes | str, *, file: str = "readings") -> tuple[Reading, ...]:
-    """Every reading of a readings file.
-
-    Parameters
-    ----------
-    source : bytes or str
-        The whole file. Bytes must be UTF-8, with or without a byte-order mark. Columns are separated by commas, by
-        tabs, or by semicolons; with semicolons a comma is the decimal mark. The header names the columns of
-        ``COLUMNS``; only point, quantity and value are needed. Empty lines and lines that begin with ``#`` are passed over.
-    file : str
-        Its name, for complaints.
-
-    Returns
-    -------
-    readings : tuple of Reading
-
-    Raises
-    ------
-    InputFault
-        With every complaint found, each ``FILE:LINE: what is wrong; what would be right``.
-
-    Examples
-    --------
-    >>> parse_csv("point,quantity,value\\nV3 plate,volts dc,182\\n")[0].point
-    'V3.anode'
-    """
-    limits = facts()["file"]
-    text = _decoded(source, file, int(limits["most_bytes"]))
-    header_line, header, delimiter, rows = _table(text, file)
-    decimal: DecimalMark = "," if delimiter == ";" else "."
-    columns = _columns(header, file, header_line)
-    readings: list[Reading] = []
-    complaints: list[Complaint] = []
-    for count, (line, cells) in enumerate(rows, start=1):
-        if count > limits["most_rows"]:
-            complaints.append(
-                Complaint(
-                    wrong=f"more than {int(limits['most_rows'])} readings",
-                    right="is this the right file? split it if it is",
-                    file=file,
-                    line=line,
-                )
-            )
-            break
-        try:
-            readings.append(_reading_of_row(cells, columns, decimal, delimiter, file, line))
-        except InputFault as fault:
-            complaints.extend(_placed(fault, file, line).complaints)
-        if len(complaints) >= limits["most_complaints"]:
-            complaints.append(
-                Complaint(
-                    wrong="there may be more", right="these are the first; correct them and try again", file=file
-                )
-            )
-            break
-    if complaints:
-        raise InputFault(complaints)
-    if not readings:
-        raise InputFault(
-            Complaint(wrong="no readings below the header", right="add rows like V3.anode,,volts dc,182", file=file)
-        )
-    return tuple(readings)
-
-
-def _decoded(source: bytes | str, file: str, most_bytes: int) -> str:
-    if len(source) > most_bytes:
-        raise InputFault(
-            Complaint(
-                wrong=f"{len(source):,} bytes is too large for a readings file",
-                right=f"give a file below {most_bytes:,} bytes",
-                file=file,
-            )
-        )
-    if isinstance(source, bytes):
-        if source.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\x00" in source:
-            raise InputFault(
-                Complaint(wrong="not UTF-8 text", right="save it as CSV in UTF-8, not as a spreadsheet", file=file)
-            )
-        try:
-            text = source.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            line = source.count(b"\n", 0, error.start) + 1
-            raise InputFault(
-                Complaint(
-                    wrong=f"byte 0x{source[error.start]:02x} is not UTF-8, the file looks like Latin-1",
-                    right="save it as UTF-8",
-                    file=file,
-                    line=line,
-                )
-            ) from None
-    else:
-        text = source.removeprefix("\ufeff")
-        if "\x00" in text:
-            raise InputFault(
-                Complaint(wrong="not text: it holds a zero byte", right="save it as CSV in UTF-8", file=file)
-            )
-    return text
-
-
-def _table(text: str, file: str) -> tuple[int, list[str], str, Iterator[tuple[int, list[str]]]]:
-    """Header line and cells, the delimiter, and the rows that hold something, each with its line."""
-    lines = text.splitlines()
-    first = next((i for i, each in enumerate(lines) if each.strip() and not each.lstrip().startswith("#")), None)
-    if first is None:
-        raise InputFault(
-            Complaint(wrong="the file is empty", right=f"begin with the header {','.join(COLUMNS)}", file=file)
-        )
-    delimiter = max(";\t,", key=lines[first].count)
-
-    def rows() -> Iterator[tuple[int, list[str]]]:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-        start = 1
-        while True:
-            try:
-                cells = next(reader)
-            except StopIteration:
-                return
-            except csv.Error as error:
-                raise InputFault(
-                    Complaint(
-                        wrong=f"the quotation marks do not match ({error})",
-                        right='put "…" round a whole cell or leave them out',
-                        file=file,
-                        line=start,
-                    )
-                ) from None
-            line, start = start, reader.line_num + 1
-            if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith("#"):
-                yield line, cells
-
-    found = rows()
-    line, header = next(found)
-    return line, header, delimiter, found
-
-
-def _columns(header: list[str], file: str, line: int) -> dict[str, int]:
-    columns: dict[str, int] = {}
-    complaints: list[Complaint] = []
-    for index, cell in enumerate(header):
-        name = re.sub(r"[\s-]+", "_", cell.strip().casefold())
-        if not name:
-            continue
-        if name not in COLUMNS:
-            right = f"did you mean {near(name, list(COLUMNS))}?"
-            complaints.append(
-                Complaint(wrong=f"unknown column {cell.strip()[:40]!r}", right=right, file=file, line=line)
-            )
-        elif name in columns:
-            complaints.append(Complaint(wrong=f"two columns {name!r}", right="keep one", file=file, line=line))
-        else:
-            columns[name] = index
-    complaints.extend(
-        Complaint(wrong=f"no column {name!r}", right=f"the header is {','.join(COLUMNS)}", file=file, line=line)
-        for name in ("point", "quantity", "value")
-        if name not in columns
-    )
-    if complaints:
-        raise InputFault(complaints)
-    return columns
-
-
-def _reading_of_row(
-    cells: list[str], columns: dict[str, int], decimal: DecimalMark, delimiter: str, file: str, line: int
-) -> Reading:
-    last = max(columns.values())
-    if any(cell.strip() for cell in cells[last + 1 :]):
-        hint = "put a value with a comma in quotation marks, or separate the columns with ;"
-        raise InputFault(
-            Complaint(
-                wrong=f"{len(cells)} cells where the header has {last + 1} columns",
-                right=hint if delimiter == "," else "one cell a column",
-            )
-        )
-
-    def cell(name: str) -> str:
-        index = columns.get(name)
-        return cells[index].strip() if index is not None and index < len(cells) else ""
-
-    complaints: list[Complaint] = []
-    quantity = cast(Quantity, _collected(complaints, lambda: quantity_named(cell("quantity"))))
-    meter = _collected(complaints, lambda: Meter.from_text(cell("meter"), decimal=decimal) if cell("meter") else None)
-    mains = _collected(complaints, lambda: _bounded("mains_volts", cell("mains_volts"), decimal))
-    minutes = _collected(complaints, lambda: _bounded("minutes_on", cell("minutes_on"), decimal))
-    to = _collected(complaints, lambda: point_named(cell("to")) if cell("to") else None)
-    state = cell("state").casefold() or "now"
-    if state not in ("found", "now"):
-        complaints.append(Complaint(wrong=f"unknown state {cell('state')!r}", right="write found or now"))
-    point: str | None = None
-    value: float | None = None
-    word: str | None = None
-    if quantity == "observation":
-        seen = _collected(complaints, lambda: _observation_cell(cell("value"), cell("point")))
-        if seen is not None:
-            (point, word), value = cast(tuple[str, str], seen), 1.0
-    else:
-        point = cast(str | None, _collected(complaints, lambda: _point_cell(cell("point"))))
-        if quantity is not None:
-            value = cast(
-                float | None,
-                _collected(complaints, lambda: _value_cell(cell("value"), cell("unit"), quantity, decimal)),
-            )
-    if complaints or point is None or value is None:
-        raise InputFault(complaints)
-    return Reading(
-        point=point,
-        to=cast(str | None, to),
-        quantity=quantity,
-        value=value,
-        meter=cast(Meter | None, meter),
-        mains_volts=cast(float | None, mains),
-        minutes_on=cast(float | None, minutes),
-        state=cast(Taken, state),
-        note=cell("note"),
-        observation=word,
-        file=file,
-        line=line,
-    )
-
-
-def _collected(complaints: list[Complaint], get: object) -> object:
-    try:
-        return get()  # type: ignore[operator]
-    except InputFault as fault:
-        complaints.extend(fault.complaints)
-        return None
-
-
-def _point_cell(text: str) -> str:
-    if not text:
-        raise InputFault(Complaint(wrong="no point", right="write where it was read, such as V3.anode"))
-    return point_named(text)
-
-
-def _observation_cell(value: str, place: str) -> tuple[str, str]:
-    seen = find_observation(value)
-    if seen is None:
-        raise InputFault(
-            Complaint(
-                wrong=f"unknown observation {value!r}" if value else "an observation without a word",
-                right=f"did you mean {near(value.casefold(), list(OBSERVATIONS))}?",
-            )
-        )
-    return observation_point(place or seen[0], seen[1]), seen[1]
-
-
-def _value_cell(value: str, unit: str, quantity: Quantity, decimal: DecimalMark) -> float:
-    if not value:
-        raise InputFault(Complaint(wrong="no value", right="write what was read, or leave the row out"))
-    record = facts()["quantity"][quantity]
-    if quantity == "ohms" and value.casefold() in _OPEN:
-        return math.inf
-    if quantity == "gain":
-        size = _number(re.sub(r"\s*(?:x|times)$", "", value, flags=re.IGNORECASE), decimal)
-    else:
-        size = parse(f"{value} {unit}".strip(), cast(Unit, record["unit"]), decimal=decimal)
-    _check_size(size, quantity)
-    return size
-
-
-def write_csv(readings: Iterable[Reading]) -> str:
-    """A readings file of these readings; :func:`parse_csv` gives equal readings back.
-
-    Notes
-    -----
-    Values keep every digit. Columns are those of ``COLUMNS``, separated by commas, lines ended by a newline.
-
-    Examples
-    --------
-    >>> print(write_csv([parse_reading("V3 plate 182 V on 10M")]), end="")
-    point,to,quantity,value,unit,meter,mains_volts,minutes_on,state,note
-    V3.anode,,volts dc,182,V,10M,,,now,
-    """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for reading in readings:
-        seen = reading.quantity == "observation"
-        writer.writerow(
-            [
-                reading.point,
-                reading.to or "",
-                reading.quantity,
-                reading.observation if seen else _plain(reading.value),
-                "" if seen else facts()["quantity"][reading.quantity]["symbol"],
-                "" if reading.meter is None else str(reading.meter),
-                "" if reading.mains_volts is None else _plain(reading.mains_volts),
-                "" if reading.minutes_on is None else _plain(reading.minutes_on),
-                reading.state,
-                reading.note,
-            ]
-        )
-    return out.getvalue()
-
-
-def _plain(value: float) -> str:
-    if value == math.inf:
-        return "open"
-    return f"{value!r}".removesuffix(".0")
