@@ -25,6 +25,7 @@ class Severity:
     ``weight``: share of the fault's probability in this cell (the cells of a fault sum to one).
     ``log_sd``: how far the true severity may lie from the middle, standard deviation of the natural
     logarithm of the first changed slot; inference finds the likeliest severity within it.
+    ``where``: which of the part's windings, halves or pairs of points, where it has several.
     """
 
     changes: tuple[Change, ...]
@@ -32,6 +33,7 @@ class Severity:
     log_sd: float
     estimate: float | None = None
     unit: str = ""
+    where: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +42,8 @@ class Fault:
 
     ``rate``: probability that this part has this fault in a set of this age brought for repair (prior, see
     ``trade/faults.toml``). ``shows``: plain observations it causes by itself, whatever the solved voltages say
-    (word -> probability), such as a dirty contact's crackle.
+    (word -> probability), such as a dirty contact's crackle. ``also``: other roles the same part plays (one valve
+    may serve three stages); a cause named by any of them is this fault.
     """
 
     part: str
@@ -50,3 +53,4 @@ class Fault:
     severities: tuple[Severity, ...]
     shows: dict[str, float] = field(default_factory=dict)
     safety: bool = False
+    also: tuple[str, ...] = ()
