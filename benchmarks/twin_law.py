@@ -30,7 +30,7 @@ from scipy.optimize import least_squares
 
 from hetwright.valves.catalogue import Row, Section, ValveType, find
 
-__all__ = ["ELECTRODES_OF", "Currents", "constants_for", "currents", "fit_errors"]
+__all__ = ["ELECTRODES_OF", "SHAPES", "Currents", "constants_for", "currents", "fit_errors"]
 
 Array = NDArray[Any]
 Constants = dict[str, Any]
@@ -279,7 +279,7 @@ def currents(shape: str, constants: Constants, volts: Array, state: Any) -> Curr
 
 
 @dataclass(frozen=True)
-class _New:
+class NewValve:
     """A new valve, for fitting."""
 
     emission: Array
@@ -473,7 +473,7 @@ def _residuals(section: Section, rows: list[Row], constants: dict[str, float]) -
     """(figure, ln(model / published), weight) over rows."""
     shape = section.shape or ""
     one = np.ones((1, 1))
-    new = _New(one, one, 0.0 * one, 0.0 * one)
+    new = NewValve(one, one, 0.0 * one, 0.0 * one)
     out = []
     for row in rows:
         volts = _row_volts(section, row, constants)
@@ -564,7 +564,9 @@ def _first_k(section: Section, rows: list[Row], start: dict[str, float], fixed: 
         amps = row.get("anode_amps") or row.get("oscillator_anode_amps")
         if volts is None or not amps:
             continue
-        got = currents(shape, _stacked({**start, **fixed}), volts[None, None, :], _New(one, one, 0 * one, 0 * one))
+        got = currents(
+            shape, _stacked({**start, **fixed}), volts[None, None, :], NewValve(one, one, 0 * one, 0 * one)
+        )
         now = float(got.amps[0, 0, ELECTRODES_OF[shape].index("anode")])
         if now > 1e-7:
             return float(start["k"] * amps / now)
@@ -630,3 +632,7 @@ def fit_errors(name: str) -> list[tuple[str, str, float]]:
         constants = constants_for(name, section.name)
         out += [(section.name, f, r) for f, r, _ in _residuals(section, _own_rows(valve, section), constants)]
     return out
+
+
+#: The name the circuit looks for in a law.
+SHAPES = ELECTRODES_OF
