@@ -589,7 +589,7 @@ def _check_points(card: SetCard, stated: StatedCard, work: _Overlay, desk: Desk)
             if here not in base and here not in shared:
                 desk.complain((*one.path, key), *_nowhere(here, card, base, f"{one.called}: "))
         part = replace(part, **points)
-        if part.from_point == part.to_point:
+        if points and part.from_point == part.to_point and part.quantity != "none":
             desk.complain(
                 one.path,
                 f"{one.called} goes from {part.from_point} to itself",
@@ -702,13 +702,13 @@ def _sheet(stated: StatedCard, card: SetCard, work: _Overlay, desk: Desk) -> tup
             except InputFault as fault:
                 if row.meter != usual:
                     desk.adopt((*row.path, "meter"), fault, "meter: ")
-        if meter is not None and row.quantity.startswith("volts") and meter.range_volts is not None:
-            if abs(row.value) > meter.range_volts:
-                desk.complain(
-                    row.path,
-                    f"{abs(row.value):g} V cannot be read on a range of {meter.range_volts:g} V",
-                    "give the range the sheet used, or the right figure",
-                )
+        range_volts = meter.range_volts if meter is not None and row.quantity.startswith("volts") else None
+        if range_volts is not None and abs(row.value) > range_volts:
+            desk.complain(
+                row.path,
+                f"{abs(row.value):g} V cannot be read on a range of {range_volts:g} V",
+                "give the range the sheet used, or the right figure",
+            )
         found.append(
             ServiceSheetRow(
                 point=point,

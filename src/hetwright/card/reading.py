@@ -8,11 +8,13 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any
 
-from hetwright.card.model import SetCard, ValveInPlace
+from hetwright.card.model import SetCard, Value, ValveInPlace
 from hetwright.card.overlay import overlay
+from hetwright.card.patterns import Skeleton, build
 from hetwright.card.source_map import SourceMap, map_source
 from hetwright.card.stated import Desk, StatedCard, state_card
 from hetwright.errors import Complaint, InputFault, UnknownValve
@@ -212,8 +214,6 @@ def _dotted(path: tuple[str | int, ...]) -> str:
 
 def _built(stated: StatedCard, desk: Desk, file: str) -> SetCard | None:
     """The set the line-up makes, or ``None`` when the line-up is too faulty to make one."""
-    from hetwright.card import patterns
-
     if not stated.valves:
         if not any(complaint.line is not None and "valves" in desk.places.lines for complaint in desk.complaints):
             desk.complain(("valves",), "the card names no valve", 'write the line-up: [valves] and V1 = "ECH81"')
@@ -233,17 +233,14 @@ def _built(stated: StatedCard, desk: Desk, file: str) -> SetCard | None:
     if not _valves_known(stated, desk):
         return None
     mains_volts, mains_hertz, assumptions = _mains(stated)
-    skeleton = _skeleton(stated, valves, mains_volts, mains_hertz)
     try:
-        card = patterns.build(skeleton)
+        card = build(_skeleton(stated, valves, mains_volts, mains_hertz, desk))
     except InputFault as fault:
         for complaint in fault.complaints:
             desk.complain(
                 ("stages",) if "stages" in desk.places.lines else ("valves",), complaint.wrong, complaint.right
             )
         return None
-    from dataclasses import replace
-
     return replace(card, source_file=file, assumptions=(*assumptions, *card.assumptions))
 
 
@@ -303,3 +300,45 @@ def _mains(stated: StatedCard) -> tuple[float, float, tuple[str, ...]]:
         hertz = 60.0 if volts < facts["hertz_60_below_volts"] else 50.0
         assumptions.append(f"mains frequency taken as {hertz:g} Hz: the card does not say")
     return volts, hertz, tuple(assumptions)
+
+
+def _skeleton(
+    stated: StatedCard, valves: dict[str, ValveInPlace], mains_volts: float, mains_hertz: float, desk: Desk
+) -> Skeleton:
+    supply = {key: value for key, value in stated.supply.items() if value != "unknown"}
+    return Skeleton(
+        name=stated.set.get("name", ""),
+        mains_rms_volts=mains_volts,
+        mains_hertz=mains_hertz,
+        construction=stated.set.get("construction", "unknown"),
+        year=stated.set.get("year"),
+        valves=valves,
+        stage_hints={stage.name: stage.valve for stage in stated.stages}
+        | ({"supply": supply["valve"].upper()} if "valve" in supply else {}),
+        rectifier=supply.get("rectifier"),
+        smoothing=supply.get("smoothing"),
+        ht_secondary=_stated_volts(supply, "ht_secondary", desk),
+        ht_volts=_stated_volts(supply, "ht_volts", desk),
+        heaters=supply.get("heaters"),
+        bias=supply.get("bias"),
+        output=stated.set.get("output", "single"),
+        options={
+            f"{stage.name}.{key}": word for stage in stated.stages for key, word in stage.options.items() if word
+        },
+        complete=stated.set.get("complete", True),
+        reference_point=stated.set.get("reference"),
+        stated_roles=frozenset(part.role for part in stated.parts if part.role is not None),
+    )
+
+
+def _stated_volts(supply: dict[str, Any], key: str, desk: Desk) -> Value | None:
+    if key not in supply:
+        return None
+    spread = float(load_trade("part_kinds.toml")["any"]["stated_volts_log_sd"])
+    return Value(
+        si=supply[key],
+        basis="stated",
+        spread_log_sd=spread,
+        written=f"{supply[key]:g} V",
+        line=desk.places.line("supply", key),
+    )

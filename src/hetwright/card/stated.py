@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from hetwright import quantities
+from hetwright.card.patterns import patterns
 from hetwright.card.source_map import Path, SourceMap
 from hetwright.card.words import british_point, british_role, british_stage, part_words, stage_names
 from hetwright.errors import Complaint, InputFault
@@ -38,6 +39,9 @@ VALUE_KEYS = ("drawn", "marked", "measured", "fitted", "usual")
 _REF = re.compile(r"[A-Za-z]{1,6}\d{1,4}[A-Za-z]?(_[A-Za-z0-9]{1,12})?|[A-Za-z][A-Za-z0-9_]{0,23}", re.ASCII)
 _TABLES = ("set", "valves", "stages", "supply", "meter", "parts", "service_sheet")
 _LONGEST_TEXT = 2000
+# Forms of a pattern that follow from the set or the valve, and are no choice of the stage's.
+_OF_THE_SET = frozenset(["aerial", "heaters", "rectifier", "rectifier_kind", "smoothing", "rail", "construction"])
+_OF_THE_VALVE = frozenset(["shape", "first", "first_if", "half"])
 _YEARS = (1900, 2100)
 
 
@@ -258,24 +262,54 @@ def _stages(document: Mapping[str, Any], desk: Desk, valves: set[str]) -> list[S
         if not isinstance(written, Mapping):
             desk.complain(path, f"stage {key} is {_shown(written)}", f'write {key} = "V3"')
             continue
-        values = _read_keys(written, "stage", path, desk, f"stage {key}")
+        options = _options(name, written, path, desk)
+        values = _read_keys(written, "stage", path, desk, f"stage {key}", skip=options)
         valve = values.pop("valve", None)
         if valve is None:
             if "valve" not in written:
                 desk.complain(path, f"stage {key} names no valve", f'write {key} = "V3"')
             continue
-        owner, _, section = valve.partition(".")
-        owner = owner.upper()
-        if section:
-            values.setdefault("section", section)
+        owner = valve.upper()
         if owner not in valves:
             like = near(owner, valves, cutoff=0.5)
             right = f"the valves are {_either(sorted(valves))}" if valves else "write the line-up under [valves]"
-            desk.complain(
-                path, f"stage {key} names {valve}, which is not in [valves]", like and f"perhaps {like}" or right
-            )
+            if like:
+                right = f"perhaps {like}"
+            desk.complain(path, f"stage {key} names {valve}, which is not in [valves]", right)
             continue
-        found.append(StatedStage(name=name, valve=owner, path=path, options=values))
+        found.append(StatedStage(name=name, valve=owner, path=path, options=options))
+    return found
+
+
+def stage_options(stage: str) -> dict[str, tuple[str, ...]]:
+    """The forms a card may choose for a stage and the words of each, as the stage patterns tell them."""
+    words: dict[str, dict[str, None]] = {}
+    base = re.sub(r"_(\d+|[ab])$", "", stage)
+    for pattern in patterns():
+        if pattern.stage != base:
+            continue
+        for when in [part.when for part in pattern.parts] + [join.when for join in pattern.joins]:
+            for key, wanted in when.items():
+                if key not in _OF_THE_SET and key not in _OF_THE_VALVE:
+                    words.setdefault(key, {}).update(dict.fromkeys(wanted if isinstance(wanted, list) else [wanted]))
+    return {key: tuple(found) for key, found in words.items()}
+
+
+def _options(stage: str, raw: Mapping[str, Any], path: Path, desk: Desk) -> dict[str, str]:
+    """Forms chosen for a stage, such as ``bias = "grid leak"``."""
+    known = stage_options(stage)
+    found = {}
+    for key in known.keys() & raw.keys():
+        found[key] = ""
+        text = _text(raw[key], (*path, key), desk, f'"{known[key][0]}"')
+        if text is None:
+            continue
+        word = " ".join(text.lower().split()).removesuffix(" bias") if key == "bias" and text != "back bias" else text
+        if word not in known[key]:
+            choices = _either(f'"{choice}"' for choice in known[key])
+            desk.complain((*path, key), f"{key} of {stage} is {_shown(text)}", f"it may be {choices}")
+            continue
+        found[key] = word
     return found
 
 
@@ -555,10 +589,10 @@ def _quantity(written: Any, unit: str, path: Path, desk: Desk, example: str) -> 
 
 
 def _choice(text: str, record: Mapping[str, Any], path: Path, desk: Desk) -> str | None:
-    word = " ".join(text.lower().split())
+    word = _choice_word(text)
     spellings = {}
     for choice, also in zip(record["choices"], record["also"], strict=True):
-        spellings.update({spelling.lower(): choice for spelling in (choice, *also)})
+        spellings.update({_choice_word(spelling): choice for spelling in (choice, *also)})
     if word in spellings:
         return str(spellings[word])
     like = near(word, record["choices"], cutoff=0.5)
@@ -566,6 +600,10 @@ def _choice(text: str, record: Mapping[str, Any], path: Path, desk: Desk) -> str
     right = f"perhaps {like}; it may be {choices}" if like else f"it may be {choices}"
     desk.complain(path, f"{path[-1]} is {_shown(text)}", right)
     return None
+
+
+def _choice_word(text: str) -> str:
+    return " ".join(text.lower().replace(",", " ").split())
 
 
 def _mains(text: str, path: Path, desk: Desk) -> tuple[float, float | None] | None:
