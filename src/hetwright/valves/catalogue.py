@@ -118,6 +118,8 @@ _SECTION = {
     "shape": str,
     "plain": bool,
     "grids": dict,
+    "like": str,
+    "like_because": str,
     "limits": dict,
     "limits_design_maximum": dict,
     "capacitances_farads": dict,
@@ -157,6 +159,8 @@ _ROW_FIGURES = frozenset(
         "gm_siemens",
         "grid_amps",
         "grid_volts",
+        "injection_drive_volts_peak",
+        "injection_volts",
         "input_choke_henries",
         "lit_degrees",
         "load_ohms",
@@ -218,6 +222,8 @@ class Heater:
 class Row:
     """One published point or operating condition of one section.
 
+    ``published_for`` names another type where the row was borrowed from it.
+
     ``figures`` are SI, keyed as in the file (``anode_volts``, ``anode_amps``, ``gm_siemens``, ...). With
     ``valves = 2`` (push-pull) currents and drive are of each valve, ``load_ohms`` is anode to anode and
     ``output_watts`` of the pair.
@@ -232,6 +238,7 @@ class Row:
     valves: int = 1
     triode_connected: bool = False
     filament: str = ""
+    published_for: str = ""
 
     def get(self, figure: str) -> float | None:
         """The figure, or ``None`` where the row does not give it."""
@@ -257,7 +264,9 @@ class Section:
 
     ``electrodes`` maps each electrode (those of the law's shape, the cathode, and any other with a pin, such as
     ``suppressor``) to the pins it is joined to; an empty tuple is a pin that is not known. ``shape`` is
-    ``None`` for a gas stabiliser. ``plain``: "anode" without more means this section's.
+    ``None`` for a gas stabiliser. ``plain``: "anode" without more means this section's. ``law_of`` names the
+    type and section whose law serves this one: its own, that of a type with the same electrodes, or a stand-in's
+    (``like``).
     """
 
     name: str
@@ -272,6 +281,9 @@ class Section:
     remote_cutoff: Mapping[str, Any] = field(default_factory=dict)
     drop: Mapping[str, float] = field(default_factory=dict)
     note: str = ""
+    law_of: tuple[str, str] = ("", "")
+    like: str = ""
+    like_because: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -544,6 +556,9 @@ def parse(record: Mapping[str, Any], file: str = "") -> ValveType:
                 remote_cutoff=_numbers(table.get("remote_cutoff", {})),
                 drop=_numbers(table.get("drop", {})),
                 note=table.get("note", ""),
+                law_of=(record.get("electrodes_as", record["name"]), table["name"]),
+                like=table.get("like", record.get("like", "")),
+                like_because=table.get("like_because", record.get("like_because", "")),
             )
         )
     own = {section.name for section in sections}
@@ -619,19 +634,57 @@ def _read(file: Path) -> Mapping[str, Any]:
 
 @cache
 def _load(stem: str) -> ValveType:
-    record = _read(VALVES / f"{stem}.toml")
-    valve = parse(record, f"{stem}.toml")
-    if "like" not in record:
-        return valve
-    other = find(record["like"])
-    because = record.get("like_because", "of its kind")
+    valve = parse(_read(VALVES / f"{stem}.toml"), f"{stem}.toml")
+    return _borrow(valve) if any(section.like for section in valve.sections) else valve
+
+
+def _counterpart(section: Section, other: ValveType) -> Section:
+    """The section of ``other`` that can stand in for ``section``: of the same name, or else of the same shape."""
+    alike = [theirs for theirs in other.sections if theirs.shape == section.shape]
+    for theirs in alike:
+        if theirs.name == section.name:
+            return theirs
+    if not alike:
+        raise InputFault(
+            Complaint(
+                wrong=f"{other.name} has no section like the {section.name}",
+                right=f"name a type with a section of shape {section.shape}",
+            )
+        )
+    return alike[0]
+
+
+def _borrow(valve: ValveType) -> ValveType:
+    """Rows, drop and cut-off of the types that stand in for sections without figures of their own."""
+    sections, rows, said = [], list(valve.rows), {}
+    for section in valve.sections:
+        if not section.like:
+            sections.append(section)
+            continue
+        other = find(section.like)
+        theirs = _counterpart(section, other)
+        rows += [
+            replace(row, section=section.name, published_for=row.published_for or other.name)
+            for row in other.rows_of(theirs.name)
+            if row.kind != "rating"
+        ]
+        sections.append(
+            replace(
+                section,
+                drop=section.drop or theirs.drop,
+                remote_cutoff=section.remote_cutoff or theirs.remote_cutoff,
+                law_of=theirs.law_of,
+            )
+        )
+        what = "no drop" if section.kind == "rectifier" else f"no figures for the {section.name}"
+        said[f"{what} of {valve.name} known, so {other.name} stands in ({section.like_because})"] = other.name
     return replace(
         valve,
-        rows=other.rows,
-        electrodes_as=other.electrodes_as,
-        figures_of=other.figures_of,
+        sections=tuple(sections),
+        rows=tuple(rows),
+        figures_of=", ".join(dict.fromkeys(said.values())),
         stands_for=valve.name,
-        assumption=f"no figures of {valve.name} are known: those of {other.figures_of} stand in ({because})",
+        assumption="; ".join(said),
     )
 
 
@@ -771,7 +824,7 @@ def neighbouring_pins(valve: ValveType) -> tuple[tuple[str, str], ...]:
     base = _bases()[valve.base]
     ring = [str(pin) for pin in base["ring"]]
     pairs = list(pairwise(ring))
-    if base["closed"]:
+    if ring and base["closed"]:
         pairs.append((ring[-1], ring[0]))
     if "centre" in base:
         pairs += [(pin, str(base["centre"])) for pin in ring]
