@@ -56,6 +56,7 @@ Index = NDArray[np.intp]
 
 STATE_WORDS = ("emission", "mu", "contact_volts", "gas")
 AMPLITUDE = "amplitude"
+COLLECTORS = frozenset({"anode", "screen", "target", "oscillator_anode"})
 ROOM_THERMAL_VOLTS = 0.025693  # kT/q at 25 °C, exact constants
 
 
@@ -326,6 +327,7 @@ class Layout:
         self.line_b = np.array([line[1] for line in lines] + [0] * len(insulated), dtype=np.intp)
         self.line_slot = np.array([line[2] for line in lines], dtype=np.intp)
         self.line_scale = np.array([line[3] for line in lines])
+        self.lines_share_slots = len(set(self.line_slot.tolist())) < len(lines)
         self.line_is_ohms = np.array([line[4] == "ohms" for line in lines], dtype=bool)
         if lines and not (self.line_scale > 0).all():
             part = self.slots[self.line_slot[int(np.argmin(self.line_scale))]].part
@@ -396,6 +398,15 @@ class Layout:
             )
             currents += electrodes.size
             slopes += len(found) * len(names) ** 2
+        collecting = [
+            (int(group.electrodes[s, e]), int(group.cathodes[s]))
+            for group in self.valve_groups
+            for e, name in enumerate(self.law.SHAPES[group.shape])
+            if name in COLLECTORS
+            for s in range(group.size[0])
+        ]
+        self.collectors = np.array([c[0] for c in collecting], dtype=np.intp)
+        self.collector_cathodes = np.array([c[1] for c in collecting], dtype=np.intp)
         self.supplies: list[SupplyPort] = []
         self.extras: list[str] = []
         for n, (element, plus, minus, slots) in enumerate(self._supplies):

@@ -44,12 +44,18 @@ CERTIFIED_VOLTS = 1e-3
 # How the method proceeds, not facts of any set:
 _AIM_AMPS = 2e-10  # stop a little inside the certificate
 _AIM_VOLTS = 2e-4
-_BLOCK = 512  # rows worked together; docs/decisions/solver.md
+_BLOCK = 768  # rows worked together; docs/decisions/solver.md
+_QUICK_STEPS = 7  # before the rows left over are gathered into fewer blocks
 _STEPS = 40
+# an electrode that collects may fall in one step to this share of its volts, less these volts
+_HOLD_SHARE, _HOLD_GROWTH, _HOLD_VOLTS = 0.1, 3.0, 0.5
 _LEAST_DAMPING = 1.0 / 4096.0
-_RAISES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85, 1.0)
+_RAISE_STRIDE = 0.25
+_LEAST_STRIDE = 1e-3
 _RAISE_STEPS = 25
 _TIME_STEPS = 250
+_CONDUCTS_VOLTS = -1.0  # a grid above this may carry electrons
+_MOVED_VOLTS = 0.5
 _POINT_FARADS = 1e-8
 _AMPS_TO_VOLTS = 1e3  # how an error in supply amps counts beside an error in volts
 
@@ -254,11 +260,12 @@ class Circuit:
             block = np.arange(first, min(first + _BLOCK, rows))
             p = self.layout.parameters(np.ascontiguousarray(slots[:, block]))
             if x0 is None:
-                result = self._newton(p, None, healthy)
+                result = self._newton(p, None, healthy, steps=_QUICK_STEPS, worth=len(block) // 4)
             else:
-                result = self._newton(p, np.ascontiguousarray(x0[:, block]), None)
+                result = self._newton(p, np.ascontiguousarray(x0[:, block]), None, steps=_QUICK_STEPS, worth=len(block) // 4)
             found.put(block, result)
-        self._again(slots, found)
+        self._go_on(slots, found)
+        self._again(slots, found, healthy)
         return self._working_points(found)
 
     def healthy(self) -> _Healthy:
@@ -309,10 +316,17 @@ class Circuit:
         x0[:, usable] = given[:, usable]
         return x0
 
-    def _again(self, slots: Array, found: _Found) -> None:
+    def _go_on(self, slots: Array, found: _Found) -> None:
+        """More Newton for the rows that a few steps did not finish, gathered from all blocks."""
+        left = np.flatnonzero(~found.good)
+        for first in range(0, len(left), _BLOCK):
+            block = left[first : first + _BLOCK]
+            p = self.layout.parameters(np.ascontiguousarray(slots[:, block]))
+            found.put(block, self._newton(p, np.ascontiguousarray(found.x[:, block]), None))
+
+    def _again(self, slots: Array, found: _Found, healthy: _Healthy) -> None:
         """Give the rows that need it the supply raised from zero, then time."""
-        gas = self._gassy(slots)
-        left = np.flatnonzero(~found.good | found.odd | gas)
+        left = np.flatnonzero(~found.good | found.odd | self._run_away(slots, found, healthy))
         for attempt in (self._raise_supply, self._let_settle):
             if not len(left):
                 return
@@ -324,11 +338,18 @@ class Circuit:
                 found.put(block, result, result.good | ~found.good[block])
             left = left[~found.good[left]]
 
-    def _gassy(self, slots: Array) -> Flags:
-        gas = np.zeros(slots.shape[1], dtype=bool)
+    def _run_away(self, slots: Array, found: _Found, healthy: _Healthy) -> Flags:
+        """Rows in which a gassy valve's grid has gone up to where it conducts: there may be a lower state too."""
+        away = np.zeros(slots.shape[1], dtype=bool)
         for group in self.layout.valve_groups:
-            gas |= (slots[group.slots[:, 3]] > 0.0).any(axis=0)
-        return gas
+            grids = [n for n, name in enumerate(self.layout.law.SHAPES[group.shape]) if name == "grid"]
+            for n in grids:
+                grid, cathode = group.electrodes[:, n], group.cathodes
+                volts = found.x[grid] - found.x[cathode]
+                moved = volts - (healthy.x[grid] - healthy.x[cathode])
+                up = (volts > _CONDUCTS_VOLTS) & (moved > _MOVED_VOLTS)
+                away |= (up & (slots[group.slots[:, 3]] > 0.0)).any(axis=0)
+        return away
 
     def _working_points(self, found: _Found) -> WorkingPoints:
         x = found.x.copy()
@@ -415,6 +436,24 @@ class Circuit:
     def _point_move(self, step: Array) -> Array:
         return np.asarray(np.abs(step[: self.layout.n_points - 1]).max(axis=0))
 
+    def _hold_electrodes(self, x: Array, trial: Array) -> Flags:
+        """Keep anodes and screens from being thrown far below the cathode in one step.
+
+        Slopes taken at a high anode say nothing of where its current ends: an anode whose feed is open would be sent
+        kilovolts negative, where the law is flat and gives no way back. Changes ``trial``; True where a row was held.
+        """
+        layout = self.layout
+        e, c = layout.collectors, layout.collector_cathodes
+        if not len(e):
+            return np.zeros(x.shape[1], dtype=bool)
+        was = x[e] - x[c]
+        floor = np.where(was > 0.0, _HOLD_SHARE * was, _HOLD_GROWTH * was) - _HOLD_VOLTS
+        below = trial[e] - trial[c] < floor
+        held = below.any(axis=0)
+        if held.any():
+            trial[e] = np.where(below, trial[c] + floor, trial[e])
+        return held
+
     def _newton(
         self,
         p: Parameters,
@@ -423,6 +462,7 @@ class Circuit:
         *,
         steps: int = _STEPS,
         dense: bool = False,
+        worth: int = 0,
     ) -> _Found:
         """Damped Newton for a block of rows; finished rows leave the block."""
         layout = self.layout
@@ -442,11 +482,12 @@ class Circuit:
             for _ in range(steps):
                 trial = x.copy()
                 trial[1:] += damping * step
+                held = self._hold_electrodes(x, trial)
                 at_trial = layout.evaluate(p, trial)
                 amps_each = layout.amps_of_unbalance(at_trial)
                 amps = amps_each.max(axis=0)
                 move = self._point_move(step)
-                undamped = (damping == 1.0) & (not guessed)
+                undamped = (damping == 1.0) & ~held & (not guessed)
                 done = undamped & (move <= _AIM_VOLTS) & (amps <= _AIM_AMPS)
                 finite = np.isfinite(amps)
                 simplified = -self._correct(factors, p, evaluation, at_trial.unbalanced, dense)
@@ -462,9 +503,10 @@ class Circuit:
                     accept = finite & (short < length) | done
                     # within the certificate already, rounding may keep the correction from shrinking
                     accept |= finite & (short <= _AIM_VOLTS) & undamped
+                    accept |= finite & held
                 damping_next = np.where(
                     accept,
-                    np.where(short <= _AIM_VOLTS, 1.0, np.clip(proposed, 0.01, 1.0)),
+                    np.where((short <= _AIM_VOLTS) | held, 1.0, np.clip(proposed, 0.01, 1.0)),
                     np.minimum(np.nan_to_num(proposed), 0.5 * damping),
                 )
                 lost = ~accept & (damping_next < _LEAST_DAMPING)
@@ -472,7 +514,7 @@ class Circuit:
                 leave = done | lost
                 self._record(found, rows, x, trial, amps_each, amps, move, accept, undamped, done, factors)
                 stay = np.flatnonzero(~leave)
-                if not len(stay):
+                if len(stay) <= worth:
                     break
                 take = accept[stay]
                 if len(stay) < len(rows):
@@ -521,7 +563,8 @@ class Circuit:
         found.worst[at] = amps_each[:, take].argmax(axis=0)
         certified = undamped & (move <= CERTIFIED_VOLTS) & (amps <= CERTIFIED_AMPS) & accept
         found.good[at] = certified[take]
-        found.odd[at] = (factors.negative_pivots()[take] % 2).astype(bool)
+        if done.any():
+            found.odd[rows[done]] = (factors.negative_pivots()[done] % 2).astype(bool)
 
     def _step(self, p: Parameters, evaluation: Evaluation, dense: bool) -> tuple[Factors, Array]:
         values = self.layout.coefficients(p, evaluation.slopes)
@@ -558,7 +601,7 @@ class Circuit:
         reached = np.zeros(rows)
         before = x.copy()
         reached_before = np.zeros(rows)
-        stride = np.full(rows, _RAISES[0])
+        stride = np.full(rows, _RAISE_STRIDE)
         for _ in range(4 * _RAISE_STEPS):
             target = np.minimum(reached + stride, 1.0)
             part = p if len(live) == rows else p.take(live)
@@ -570,13 +613,13 @@ class Circuit:
             result = self._newton(self._scaled(part, target), guess, None, steps=_RAISE_STEPS)
             ok = result.good
             end = ok & (target >= 1.0)
-            failed = ~ok & (stride < 1e-3)
+            failed = ~ok & (stride < _LEAST_STRIDE)
             last.put(live[end | failed], _rows_of(result, end | failed))
             before = np.where(ok, x, before)
             reached_before = np.where(ok, reached, reached_before)
             x = np.where(ok, result.x, x)
             reached = np.where(ok, target, reached)
-            stride = np.where(ok, np.minimum(stride * 2.0, 0.25), stride * 0.4)
+            stride = np.where(ok, np.minimum(stride * 2.0, _RAISE_STRIDE), stride * 0.4)
             stay = ~(end | failed)
             if not stay.any():
                 break
