@@ -656,7 +656,8 @@ def _counterpart(section: Section, other: ValveType) -> Section:
 
 def _borrow(valve: ValveType) -> ValveType:
     """Rows, drop and cut-off of the types that stand in for sections without figures of their own."""
-    sections, rows, said = [], list(valve.rows), {}
+    sections, rows = [], list(valve.rows)
+    said: dict[tuple[str, str, str], list[str]] = {}
     for section in valve.sections:
         if not section.like:
             sections.append(section)
@@ -676,16 +677,28 @@ def _borrow(valve: ValveType) -> ValveType:
                 law_of=theirs.law_of,
             )
         )
-        what = "no drop" if section.kind == "rectifier" else f"no figures for the {section.name}"
-        said[f"{what} of {valve.name} known, so {other.name} stands in ({section.like_because})"] = other.name
+        what = "drop is" if section.kind == "rectifier" else "figures are"
+        said.setdefault((what, other.name, section.like_because), []).append(section.name)
+    assumption = "; ".join(
+        f"no {what} known for {valve.name}{_only(names, valve)}: {other} stands in ({because})"
+        for (what, other, because), names in said.items()
+    )
+    owners = {section.law_of[0] for section in sections}
+    alike = len(owners) == 1 and all(section.law_of[1] == section.name for section in sections)
     return replace(
         valve,
         sections=tuple(sections),
         rows=tuple(rows),
-        figures_of=", ".join(dict.fromkeys(said.values())),
+        electrodes_as=owners.pop() if alike else valve.electrodes_as,
+        figures_of=", ".join(dict.fromkeys(other for _, other, _ in said)),
         stands_for=valve.name,
-        assumption="; ".join(said),
+        assumption=assumption,
     )
+
+
+def _only(names: list[str], valve: ValveType) -> str:
+    """Which sections are meant, unless it is all of them."""
+    return "" if len(names) == len(valve.sections) else " (" + ", ".join(names) + ")"
 
 
 @cache

@@ -86,8 +86,7 @@ def law(valve_type: ValveType, section: str) -> Law:
     NotSolved
         No law has been fitted for it.
     """
-    valve_type.section(section)
-    return _law(valve_type.electrodes_as, section)
+    return _law(*valve_type.section(section).law_of)
 
 
 def law_of(valve_type: ValveType, section: str) -> tuple[str, dict[str, float]]:
