@@ -14,7 +14,7 @@ import re
 import sys
 import tomllib
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -176,17 +176,22 @@ def _oscillator_rows(found: Iterable[tuple[ValveType, Section]]) -> Iterator[Row
         for row in valve.rows:
             if row.section == section.name or "oscillator_grid_amps" not in row.figures:
                 continue
-            get = row.figures.get
             figures = {
-                "anode_volts": get("oscillator_anode_volts", assumed),
                 "oscillator_grid_leak_ohms": row.figures["oscillator_grid_leak_ohms"],
                 "oscillator_grid_amps": row.figures["oscillator_grid_amps"],
             }
-            if "oscillator_anode_amps" in row.figures:
+            supplied = "oscillator_anode_supply_volts" in row.figures
+            if supplied:
+                figures["supply_volts"] = row.figures["oscillator_anode_supply_volts"]
+                figures["anode_resistor_ohms"] = row.figures["oscillator_anode_resistor_ohms"]
+            else:
+                figures["anode_volts"] = row.figures.get("oscillator_anode_volts", assumed)
+            stated = supplied or "oscillator_anode_volts" in row.figures
+            if stated and "oscillator_anode_amps" in row.figures:
                 figures["anode_amps"] = row.figures["oscillator_anode_amps"]
             if figures not in seen:
                 seen.append(figures)
-                note = "" if "oscillator_anode_volts" in row.figures else "anode volts assumed"
+                note = "" if stated else "anode volts assumed"
                 yield replace(
                     row, section=section.name, kind="oscillator", figures=figures, use="of the mixer's row", note=note
                 )
@@ -213,9 +218,11 @@ def groups() -> tuple[Group, ...]:
             for row in valve.rows_of(section.name):
                 if not any(_same(row, other) for other in rows):
                     rows.append(row)
-        remote = tuple(
-            (section.remote_cutoff, valve.rows_of(section.name)) for valve, section in found if section.remote_cutoff
-        )
+        remote: list[tuple[Mapping[str, Any], tuple[Row, ...]]] = []
+        for valve, section in found:
+            cutoff = section.remote_cutoff
+            if cutoff and not any(cutoff == other for other, _ in remote):
+                remote.append((cutoff, valve.rows_of(section.name)))
         if own[0][1].shape == "oscillator":
             rows += [row for row in _oscillator_rows(found) if row.get("anode_amps") is not None or not _swung(rows)]
         valve, section = own[0]
@@ -228,7 +235,7 @@ def groups() -> tuple[Group, ...]:
                 shape=str(section.shape),
                 section=section,
                 rows=tuple(rows),
-                remote=remote,
+                remote=tuple(remote),
                 directly_heated=valve.heater is not None and valve.heater.directly_heated,
                 members=tuple(dict.fromkeys(valve.name for valve, _ in found)),
                 partner=partner if section.shape == "hexode" else "",
@@ -246,8 +253,8 @@ class Bench:
     """Conditions a section is tried under: fixed volts, or a supply behind a resistor, for each electrode.
 
     ``volts`` (B, E) fixed or supply volts; ``ohms`` (B, E) in series with that electrode; ``cathode_ohms`` (B,)
-    below the cathode, felt by the control grid only (the other volts are to the cathode); ``grid_amps`` (B,)
-    the mean oscillator grid current at which the swing is to be found, NaN to hold the swing.
+    below the cathode, felt by the control grid and by fed electrodes (volts held fixed are to the cathode);
+    ``grid_amps`` (B,) the mean oscillator grid current at which the swing is to be found, NaN to hold the swing.
     """
 
     shape: str
@@ -311,8 +318,12 @@ def working_points(
             lack = sub - source[:, None, :] + ohms[:, None, :] * now.amps
             slope = identity + ohms[:, None, :, None] * now.slopes
             total = now.amps[..., real].sum(axis=-1)
-            lack[:, :, first] += below[:, None] * total
-            slope[:, :, first, :] += below[:, None, None] * now.slopes[:, :, real, :].sum(axis=2)
+            raised = ohms > 0.0
+            raised[:, first] = True
+            lift = below[:, None] * total
+            lack += lift[..., None] * raised[:, None, :]
+            lift_slope = below[:, None, None] * now.slopes[:, :, real, :].sum(axis=2)
+            slope += lift_slope[:, :, None, :] * raised[:, None, :, None]
             if oscillating >= 0:
                 wanted = bench.grid_amps[busy]
                 rate = 1.0 / np.where(np.isfinite(wanted), wanted, 1.0)
@@ -452,6 +463,9 @@ def _electrode_volts(
             return "no oscillator grid current"
         else:
             fixed["oscillator_grid"], grid_amps = -leak * grid_current, grid_current
+    if shape == "converter" and "separate" in row.use:
+        # the sheets give these figures as those of a self-excited stage with no bias, which is how a set has it
+        fixed["grid"] = 0.0
     if shape == "pentagrid":
         if "oscillator_anode_volts" in row.figures:
             fixed["oscillator_anode"] = row.figures["oscillator_anode_volts"]
@@ -802,7 +816,17 @@ def fit_group(
         result: Array = (columns[:, 1:] - columns[:, :1]) / (step * spread)
         return result
 
-    found = least_squares(value, middle, jac=slope, x_scale=spread, xtol=1e-7, ftol=1e-7, max_nfev=200)
+    level = [i for i, o in enumerate(trial.observed) if o.what.startswith(("anode", "gm", "target")) and o.row >= 0]
+
+    def shortfall(x: Array) -> Array:
+        if not level:
+            return np.zeros(len(x))
+        predicted = np.log(np.maximum(_predict(trial, constants_of(x)), _TINY))
+        result: Array = np.median(target[level, None] - predicted[level], axis=0)
+        return result
+
+    start = _best_start(free, middle, shortfall, misfit)
+    found = least_squares(value, start, jac=slope, x_scale=spread, xtol=1e-7, ftol=1e-7, max_nfev=200)
     constants = {name: float(column[0]) for name, column in constants_of(found.x[None, :]).items()}
     whole = trial if without is None else _build(group, swing)
     fit = Fit(
@@ -814,6 +838,36 @@ def fit_group(
         moved=dict(zip(free, found.x.tolist(), strict=True)),
     )
     return _close_loop(fit)
+
+
+def _best_start(
+    free: Sequence[str],
+    middle: Array,
+    shortfall: Callable[[Array], Array],
+    misfit: Callable[[Array], Array],
+) -> Array:
+    """Return the best of some spread-out starts: far below cut-off there is no slope to follow.
+
+    Each start moves mu and the tails off the middle of the priors; ``shortfall`` gives the logarithm of
+    published over law current for each, which sets its perveance.
+    """
+    tails = [name for name in free if name.endswith("tail_mu_ratio") or name.endswith("remote_mu_ratio")]
+    starts = []
+    for mu in (0.0, -0.25, -0.5, -0.8, -1.2, 0.25):
+        for tail in (0.0, -0.7, -1.5):
+            x = middle.copy()
+            for i, name in enumerate(free):
+                if name == "mu":
+                    x[i] += mu
+                elif name in tails:
+                    x[i] += tail
+            starts.append(x)
+    points = np.array(starts)
+    for _ in range(2):
+        points[:, free.index("perveance")] += np.clip(shortfall(points), -3.0, 3.0)
+    cost = (misfit(points) ** 2).sum(axis=0)
+    best: Array = points[int(np.argmin(cost))]
+    return best
 
 
 def _outcomes(trial: _Trial, constants: Mapping[str, float]) -> tuple[Outcome, ...]:
