@@ -1,8 +1,9 @@
 """Letting the maker's service sheet correct the values nobody stated, before any fault is sought.
 
-The sheet was taken on a healthy set, so its rows tell about the design: what usual value the maker really used. Unstated
-values move within the spread of their pattern until the predicted readings agree with the sheet; their spread
-shrinks accordingly. The arithmetic is on arrays alone; who predicts, and what a coordinate stands for, is the caller's.
+The sheet was taken on a healthy set, so its rows tell about the design: what usual value the maker really used.
+Unstated values move within the spread of their pattern until the predicted readings agree with the sheet; their
+spread shrinks accordingly. The arithmetic is on arrays alone; who predicts, and what a coordinate stands for, is
+the caller's.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ class Conditioned:
     weight : ndarray, shape (m,)
         How far each row was believed: one fully, near zero not at all.
     misfits : tuple of int
-        Rows that no values within the spreads can explain: a misprint, another meter, or a set that is not the sheet's.
+        Rows that no values within the spreads can explain: a misprint, another meter, another set than the sheet's.
     iterations : int
     converged : bool
         False when the last step was still larger than asked.
@@ -129,8 +130,8 @@ def condition(
     jacobian : callable, optional
         (n,) coordinates to (m, n) derivatives; by default central differences, one stack of 2n.
     of_sheet_set : array_like of bool, shape (n,), optional
-        Coordinates that belonged to the set the sheet was taken on (its own tolerances, its own valves) and say nothing of
-        this one: they take part in the fit and then return to their priors.
+        Coordinates that belonged to the set the sheet was taken on (its own tolerances, its own valves) and say
+        nothing of this one: they take part in the fit and then return to their priors.
     tolerance : float > 0
         Largest last step allowed, in prior standard deviations.
     most_iterations : int > 0
@@ -148,11 +149,12 @@ def condition(
 
     Notes
     -----
-    Minimises ``|z|^2/2 + sum_k v/2 log(1 + r_k^2 / (v s_k^2))`` over the whitened coordinates z, with r the residuals and
-    v = ``TAIL_FREEDOM``: normal for small residuals, with the tails of Student's distribution; reweighted at each step. The covariance is that of the linear
-    update at the end, ``D (I + A' A)^-1 D`` with A the weighted whitened Jacobian; its symmetric root comes from the singular
-    values s of A as ``D (I - V (1 - 1/sqrt(1 + s^2)) V')``, so that it can never lose positivity. Source: textbook iterated
-    extended Kalman (Gauss-Newton) update; iteratively reweighted least squares for the tails.
+    Minimises ``|z|^2/2 + sum_k v/2 log(1 + r_k^2 / (v s_k^2))`` over the whitened coordinates z, with r the residuals
+    and v = ``TAIL_FREEDOM``: normal for small residuals, with the tails of Student's distribution; reweighted at each
+    step. The covariance is that of the linear update at the end, ``D (I + A' A)^-1 D`` with A the weighted whitened
+    Jacobian; its symmetric root comes from the singular values s of A as ``D (I - V (1 - 1/sqrt(1 + s^2)) V')``, so
+    that it can never lose positivity. Source: textbook iterated extended Kalman (Gauss-Newton) update; iteratively
+    reweighted least squares for the tails.
 
     Examples
     --------
@@ -227,8 +229,8 @@ def _without_theirs(
     out = np.zeros_like(factor)
     out[theirs, theirs] = sd[theirs]
     if np.any(ours):
-        lower = np.linalg.qr(factor[ours].T, mode="r").T
-        out[np.ix_(ours, ours)] = lower
+        upper: Array = np.asarray(np.linalg.qr(factor[ours].T, mode="r"))
+        out[np.ix_(ours, ours)] = upper.T
     return np.where(theirs, base, mean), out
 
 
@@ -296,8 +298,8 @@ def conditioned_card(
     ----------
     card : SetCard
     slots : sequence of (part, what), length n
-        What each coordinate of ``told`` stands for, such as ``("R12", "ohms")``. Those that are no value of a part with a usual
-        value (a valve's emission, say) are passed over.
+        What each coordinate of ``told`` stands for, such as ``("R12", "ohms")``. Those that are no value of a part
+        with a usual value (a valve's emission, say) are passed over.
     told : Conditioned
     log_sd : array_like, shape (n,)
         The spreads before, to see what changed.
@@ -305,7 +307,8 @@ def conditioned_card(
     Returns
     -------
     SetCard
-        Stated values are untouched. A usual value changes when its spread shrank by a twentieth or it moved by a quarter of it.
+        Stated values are untouched. A usual value changes when its spread shrank by a twentieth, or when it moved by
+        a quarter of its spread.
     """
     before = np.asarray(log_sd, dtype=float)
     parts = dict(card.parts)

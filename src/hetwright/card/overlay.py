@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from hetwright import quantities
-from hetwright.card.model import Basis, Part, ServiceSheetRow, SetCard, State, Value
+from hetwright.card.model import Basis, Part, SetCard, State, Value
 from hetwright.card.part_kinds import (
     PartKind,
     Quantity,
@@ -26,14 +26,14 @@ from hetwright.card.part_kinds import (
     measured_log_sd,
     part_kind,
 )
+from hetwright.card.soundness import check_shorts, settle_points, sheet_rows
 from hetwright.card.stated import Desk, StatedCard, StatedPart, card_keys, near
-from hetwright.card.words import british_point, part_words, set_points
+from hetwright.card.words import part_words
 from hetwright.errors import InputFault
 from hetwright.readings.meter import Meter
 from hetwright.trade_data import load_trade
-from hetwright.valves import catalogue
 
-__all__ = ["known_points", "overlay", "valve_points"]
+__all__ = ["overlay"]
 
 _BASIS: dict[str, Basis] = {
     "drawn": "stated",
@@ -42,7 +42,6 @@ _BASIS: dict[str, Basis] = {
     "fitted": "stated",
     "usual": "usual",
 }
-_UNIT_WORDS = {"ohms": "ohms", "farads": "farads", "henries": "henries"}
 _STATES: tuple[State, ...] = ("drawn", "found", "now")
 
 
@@ -67,9 +66,9 @@ def overlay(base: SetCard, stated: StatedCard, desk: Desk) -> SetCard:
         assumptions=(*card.assumptions, *work.assumptions),
         questions=(*card.questions, *work.questions),
     )
-    _check_points(card, stated, work, desk)
-    _check_shorts(card, work, desk)
-    return replace(card, service_sheet=_sheet(stated, card, work, desk))
+    card = settle_points(card, base, stated, work.stated_of, desk)
+    check_shorts(card, work.stated_of, desk)
+    return replace(card, service_sheet=sheet_rows(stated, card, desk))
 
 
 @dataclass(slots=True)
@@ -107,7 +106,7 @@ class _Overlay:
             elif part.identity in self.taken:
                 self.desk.complain(
                     one.path,
-                    f"{one.called} was the number of {part.role} before {self.taken[part.identity].called} took that role",
+                    f"{one.called} was the number of {part.role}, a role {self.taken[part.identity].called} now has",
                     "give its own role, or from and to",
                 )
             else:
@@ -194,7 +193,7 @@ class _Overlay:
         ):
             self.desk.complain(
                 (*one.path, "kind"),
-                f"{one.called} is {part.role or part.ref}, counted in {_UNIT_WORDS[part.quantity]}, and cannot be {kind.kind}",
+                f"{one.called} is {part.role or part.ref}, counted in {part.quantity}, and cannot be {kind.kind}",
                 f"a kind such as {part.kind}",
             )
             kind = None
@@ -293,7 +292,7 @@ class _Overlay:
         if kind.quantity not in ("none", part.quantity):
             self.desk.complain(
                 (*one.path, "fitted_kind"),
-                f"{one.called} is counted in {_UNIT_WORDS.get(part.quantity, 'nothing')} and {kind.kind} in {kind.quantity}",
+                f"{one.called} is counted in {part.quantity} and {kind.kind} in {kind.quantity}",
                 "a fitted_kind that can take its place",
             )
             return part
@@ -328,7 +327,7 @@ class _Overlay:
             if other is not None:
                 self.desk.complain(
                     path,
-                    f"{called}{written!r} is a value in {other}, and {part.role or one.called} is counted in {_UNIT_WORDS[quantity]}",
+                    f"{called}{written!r} is in {other}, and {part.role or one.called} is counted in {quantity}",
                     f"write it like {_example(quantity)}",
                 )
             else:
@@ -396,12 +395,12 @@ class _Overlay:
         if ratio > limits["times_usual"]:
             self.desk.complain(
                 path,
-                f"{one.called}: {key} {value.written!r} is {ratio:.0f} times away from the {usually} usual for {what}",
+                f"{one.called}: {key} {value.written!r} is {ratio:.0f} times off the {usually} usual for {what}",
                 "check the unit and the noughts; if the part is another one, give its own role, or from and to",
             )
         elif ratio > limits["question_times_usual"]:
             self.questions.append(
-                f"line {value.line}: {one.called} {key} {value.written} is far from the {usually} usual for {what}: is it so?"
+                f"line {value.line}: {one.called} {key} {value.written} is far from the {usually} usual for {what}"
             )
 
     def with_figures(self, part: Part, one: StatedPart) -> Part:
@@ -514,210 +513,9 @@ def _other_unit(written: str | float, quantity: Quantity) -> str | None:
         if unit == quantity:
             continue
         try:
-            quantities.parse(written, unit)  # type: ignore[arg-type]
+            quantities.parse(written, unit)
         except InputFault:
             continue
         if re.fullmatch(r"[\d.,\s]+", written) is None:
             return unit
     return None
-
-
-# Points -------------------------------------------------------------------------------------------------
-
-
-def valve_points(card: SetCard) -> dict[str, frozenset[str]]:
-    """The points of every valve of the card by its type, such as ``V3.control_grid``; heaters included."""
-    found: dict[str, frozenset[str]] = {}
-    for ref, valve in card.valves.items():
-        kind = catalogue.find(valve.type, like=valve.like, kind=valve.kind)
-        ends = set(kind.points.values()) | ({"heater"} if kind.heater is not None else set())
-        found[ref] = frozenset(british_point(f"{ref}.{end}") for end in ends)
-    return found
-
-
-def known_points(card: SetCard) -> frozenset[str]:
-    """Every point something of the set is joined to."""
-    points = {point for part in card.parts.values() for point in (part.from_point, part.to_point)}
-    for ends in valve_points(card).values():
-        points |= ends
-    return frozenset(points | set(set_points()) | {card.reference_point})
-
-
-def _resolve(point: str, card: SetCard, points: frozenset[str]) -> str:
-    """The point as this set names it: of any names of one electrode, the one the set uses."""
-    if point in points:
-        return point
-    owner, dot, end = point.partition(".")
-    valve = card.valves.get(owner)
-    if dot and valve is not None:
-        kind = catalogue.find(valve.type, like=valve.like, kind=valve.kind)
-        for word in (
-            end,
-            end.removesuffix("_grid"),
-            end.replace("control_", ""),
-            end.replace("screen_grid", "screen"),
-        ):
-            try:
-                found = british_point(f"{owner}.{kind.point(word)}")
-            except InputFault:
-                continue
-            if found in points:
-                return found
-    return point
-
-
-def _check_points(card: SetCard, stated: StatedCard, work: _Overlay, desk: Desk) -> None:
-    base = known_points(work.base)
-    ends: dict[str, list[str]] = {}
-    for one in stated.parts:
-        for point in (one.from_point, one.to_point):
-            if point is not None:
-                ends.setdefault(_resolve(point, card, base), []).append(one.called)
-    shared = {point for point, parts in ends.items() if len(set(parts)) > 1}
-    parts = {}
-    for ref, part in card.parts.items():
-        one = work.stated_of.get(part.identity)
-        if one is None:
-            parts[ref] = part
-            continue
-        points = {}
-        for key, point in (("from", one.from_point), ("to", one.to_point)):
-            if point is None:
-                continue
-            here = _resolve(point, card, base)
-            points[f"{key}_point"] = here
-            if here not in base and here not in shared:
-                desk.complain((*one.path, key), *_nowhere(here, card, base, f"{one.called}: "))
-        part = replace(part, **points)
-        if points and part.from_point == part.to_point and part.quantity != "none":
-            desk.complain(
-                one.path,
-                f"{one.called} goes from {part.from_point} to itself",
-                "give from and to of two different points",
-            )
-        parts[ref] = part
-    card.parts.clear()
-    card.parts.update(parts)
-    if card.reference_point not in base - {card.reference_point} and card.reference_point not in set_points():
-        desk.complain(
-            ("set", "reference"),
-            f"reference is {card.reference_point}, which is no point of this set",
-            "chassis, or ht_negative",
-        )
-
-
-def _nowhere(point: str, card: SetCard, points: Iterable[str], called: str) -> tuple[str, str]:
-    """What is wrong with a point that nothing connects to, and what would be right."""
-    owner, dot, _ = point.partition(".")
-    if dot and owner in card.valves:
-        ends = sorted(other for other in points if other.startswith(f"{owner}."))
-        like = near(point, ends)
-        right = f"perhaps {like}" if like else "its points are " + ", ".join(ends)
-        return f"{called}{owner} ({card.valves[owner].type}) has no point {point}", right
-    if dot and re.fullmatch(r"V\d+[A-Z]?", owner):
-        return f"{called}{point}: there is no valve {owner}", "the valves are " + ", ".join(card.valves)
-    like = near(point, points)
-    right = f"perhaps {like}" if like else 'a point of the set, such as "V3.anode", "HT2" or "chassis"'
-    return f"{called}nothing connects to {point}", right
-
-
-# Shorts -------------------------------------------------------------------------------------------------
-
-
-def _check_shorts(card: SetCard, work: _Overlay, desk: Desk) -> None:
-    """Refuse what no network can be solved with: rings of wire, and a wire across a supply."""
-    limit = float(load_trade("part_kinds.toml")["any"]["short_ohms"])
-    complained: set[str] = set()
-    for state in _STATES:
-        joined: dict[str, str] = {}
-
-        def top(point: str, joined: dict[str, str] = joined) -> str:
-            while joined.get(point, point) != point:
-                point = joined[point]
-            return point
-
-        wires = [
-            part
-            for part in card.parts.values()
-            if part.quantity == "ohms"
-            and part.from_point != part.to_point
-            and (value := part.value(state)) is not None
-            and value.si <= limit
-        ]
-        for part in sorted(wires, key=lambda part: part.identity in work.stated_of):
-            one = work.stated_of.get(part.identity)
-            a, b = top(part.from_point), top(part.to_point)
-            if one is not None and part.identity not in complained:
-                if a == b:
-                    complained.add(part.identity)
-                    desk.complain(
-                        one.path,
-                        f"{one.called} closes a loop of shorts between {part.from_point} and {part.to_point}",
-                        "leave out one of the parts of next to no resistance that join them",
-                    )
-                elif _across_supply(a, b, top):
-                    complained.add(part.identity)
-                    desk.complain(
-                        one.path,
-                        f"{one.called} is a short across the supply, from {part.from_point} to {part.to_point}",
-                        "check its points and its value; a fault belongs in the readings, not on the card",
-                    )
-            joined[a] = b
-
-
-def _across_supply(a: str, b: str, top: Any) -> bool:
-    live = {top("HT1"), top("HT2")}
-    dead = {top("chassis"), top("ht_negative"), top("earth")}
-    mains = {frozenset((top("mains_live"), top("mains_neutral")))}
-    return (a in live and b in dead) or (b in live and a in dead) or frozenset((a, b)) in mains
-
-
-# Service sheet ------------------------------------------------------------------------------------------
-
-
-def _sheet(stated: StatedCard, card: SetCard, work: _Overlay, desk: Desk) -> tuple[ServiceSheetRow, ...]:
-    points = known_points(card)
-    usual = str(stated.meter.get("service_sheet", ""))
-    if usual:
-        work.meter(stated.meter, "service_sheet")
-    found = []
-    seen: dict[tuple[str, str | None, str], int] = {}
-    for row in stated.sheet:
-        line = desk.places.line(*row.path)
-        point = row.point if row.quantity == "watts" else _resolve(row.point, card, points)
-        to = _resolve(row.to, card, points) if row.to is not None else None
-        for key, here in (("point", point), ("to", to)):
-            if here is not None and here not in points and row.quantity != "watts":
-                desk.complain((*row.path, key), *_nowhere(here, card, points, "service sheet: "))
-        key_ = (point, to, row.quantity)
-        if key_ in seen:
-            desk.complain(
-                row.path, f"{point} {row.quantity} is on the sheet twice (line {seen[key_]})", "give it once"
-            )
-        seen[key_] = line
-        meter: Meter | None = None
-        if row.meter:
-            try:
-                meter = Meter.from_text(row.meter)
-            except InputFault as fault:
-                if row.meter != usual:
-                    desk.adopt((*row.path, "meter"), fault, "meter: ")
-        range_volts = meter.range_volts if meter is not None and row.quantity.startswith("volts") else None
-        if range_volts is not None and abs(row.value) > range_volts:
-            desk.complain(
-                row.path,
-                f"{abs(row.value):g} V cannot be read on a range of {range_volts:g} V",
-                "give the range the sheet used, or the right figure",
-            )
-        found.append(
-            ServiceSheetRow(
-                point=point,
-                to=to,
-                quantity=row.quantity,
-                value=row.value,
-                meter=row.meter,
-                meter_ohms=None if meter is None or math.isinf(meter.ohms) else meter.ohms,
-                line=line,
-            )
-        )
-    return tuple(found)

@@ -22,6 +22,7 @@ class Entry:
     """One ``key = value``. Spans are character offsets, end excluded.
 
     ``holder`` is the path of what encloses it in the text: a header's table, or an inline table.
+    ``key_spans`` are those of the words of a dotted key.
     """
 
     path: Path
@@ -30,6 +31,7 @@ class Entry:
     line: int
     key_start: int
     key_end: int
+    key_spans: tuple[tuple[int, int], ...]
     value_start: int
     value_end: int
 
@@ -41,6 +43,7 @@ class Header:
     path: Path
     array: bool
     line: int
+    key_spans: tuple[tuple[int, int], ...]
     start: int
     end: int
 
@@ -141,7 +144,8 @@ class _Scan:
         start, line = self.at, self.line_here()
         array = self.text.startswith("[[", self.at)
         self.at += 2 if array else 1
-        path = self.through_arrays(self.keys())
+        keys, spans = self.keys()
+        path = self.through_arrays(keys)
         closing = "]]" if array else "]"
         self.skip_white(" \t")
         if self.text.startswith(closing, self.at):
@@ -155,7 +159,9 @@ class _Scan:
             path = (*path, size)
         if any(header.path == path for header in self.found.headers):
             self.found.repeats.append((path, self.found.lines[path], line))
-        self.found.headers.append(Header(path=path, array=array, line=line, start=start, end=self.at))
+        self.found.headers.append(
+            Header(path=path, array=array, line=line, key_spans=spans, start=start, end=self.at)
+        )
         self.note_lines(path, line)
         return path
 
@@ -170,7 +176,7 @@ class _Scan:
 
     def entry(self, base: Path, holder: Path, *, inline: bool, depth: int = 0) -> Path:
         key_start, line = self.at, self.line_here()
-        keys = self.keys()
+        keys, spans = self.keys()
         key_end = self.at
         self.skip_white(" \t")
         if not keys or self.peek() != "=":
@@ -192,6 +198,7 @@ class _Scan:
                 line=line,
                 key_start=key_start,
                 key_end=key_end,
+                key_spans=spans,
                 value_start=value_start,
                 value_end=self.at,
             )
@@ -202,8 +209,10 @@ class _Scan:
         for length in range(1, len(path) + 1):
             self.found.lines.setdefault(path[:length], line)
 
-    def keys(self) -> Path:
+    def keys(self) -> tuple[Path, tuple[tuple[int, int], ...]]:
+        """The words of a dotted key, and where each stands."""
         keys: list[str | int] = []
+        spans: list[tuple[int, int]] = []
         end = self.at
         while True:
             self.skip_white(" \t")
@@ -218,12 +227,13 @@ class _Scan:
                     break
                 keys.append(self.text[start : self.at])
             end = self.at
+            spans.append((start, end))
             self.skip_white(" \t")
             if self.peek() != ".":
                 break
             self.at += 1
         self.at = end
-        return tuple(keys)
+        return tuple(keys), tuple(spans)
 
     def value(self, path: Path, depth: int) -> None:
         mark = self.peek()

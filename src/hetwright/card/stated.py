@@ -320,17 +320,16 @@ def _parts(document: Mapping[str, Any], desk: Desk) -> list[StatedPart]:
     for key, written in raw.items():
         for path, ref, role, table in _part_tables(key, written, desk):
             part = _part(path, ref, role, table, desk)
-            name = (ref or role or "").upper()
+            name = part.called.upper()
             if name in seen:
                 desk.complain(
                     path,
-                    f"two parts are called {ref or role} (the other on line {desk.places.line(*seen[name])})",
+                    f"two parts are called {part.called} (the other on line {desk.places.line(*seen[name])})",
                     "give each its own name",
                 )
                 continue
             seen[name] = path
-            if part is not None:
-                found.append(part)
+            found.append(part)
     return found
 
 
@@ -371,7 +370,7 @@ def _not_a_part_table(path: Path, called: str, written: Any, desk: Desk) -> None
     )
 
 
-def _part(path: Path, ref: str | None, role: str | None, raw: Mapping[str, Any], desk: Desk) -> StatedPart | None:
+def _part(path: Path, ref: str | None, role: str | None, raw: Mapping[str, Any], desk: Desk) -> StatedPart:
     called = ref or role or str(path[-1])
     keys = card_keys("part")
     values: dict[str, str | float] = {}
@@ -388,6 +387,13 @@ def _part(path: Path, ref: str | None, role: str | None, raw: Mapping[str, Any],
         if role is not None:
             desk.complain((*path, "role"), f"{called} is already addressed by its role", "leave role out")
         role = british_role(plain.pop("role"))
+    if "ref" in plain:
+        if ref is not None:
+            desk.complain(
+                (*path, "ref"), f"{called} has its reference already", f"rename {ref} itself, or leave ref out"
+            )
+        elif _good_ref(plain["ref"], (*path, "ref"), desk, "part"):
+            ref = plain["ref"]
     if role is not None:
         _check_role_words(role, path, desk, called)
     tolerance = None
