@@ -25,6 +25,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from hetwright.circuit.prediction import Prediction
+
 __all__ = [
     "Background",
     "Evidence",
@@ -38,20 +40,6 @@ __all__ = [
 Array = NDArray[np.float64]
 
 LOG_2PI = float(np.log(2.0 * np.pi))
-
-
-@dataclass(frozen=True, slots=True)
-class Prediction:
-    """What a predictor says of a stack.
-
-    mean : (B, R)      expected readings, in the units inference works in
-    slopes : (B, R, S) d mean / d slot value
-    solved : (B,)      False where no certified working point was found
-    """
-
-    mean: Array
-    slopes: Array
-    solved: NDArray[np.bool_]
 
 
 Predictor = Callable[[Array], Prediction]

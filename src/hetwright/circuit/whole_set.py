@@ -1,0 +1,345 @@
+"""The whole set as something that can be asked: working points, readings of every kind, and signs of what would be heard.
+
+A set has two circuits, the one that carries HT and the heater circuit; their slots stand side by side in one stack.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import Complaint, InputFault, NotSolved
+from .cold import cold_ohms, cold_ohms_slopes
+from .network import Network
+from .prediction import Prediction
+from .sensitivity import branch_amps, branch_amps_slopes, find_branch, readings_with_slopes
+from .solver import Circuit, WorkingPoints, near
+
+__all__ = ["Question", "Solved", "WholeSet", "to_compared", "to_ohms"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+#: An ohmmeter shows no more than this: anything above reads "open".
+OPEN_OHMS = 30e6
+
+
+class Networks(Protocol):
+    """What the card room gives; see :class:`hetwright.card.network.CardNetworks`."""
+
+    @property
+    def ht(self) -> Network: ...
+
+    @property
+    def heaters(self) -> Network | None: ...
+
+    @property
+    def terminals(self) -> Mapping[str, tuple[str, str]]: ...
+
+    @property
+    def heater_nominal_volts(self) -> Mapping[str, float]: ...
+
+    def point(self, name: str) -> str: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One reading as the set is asked for it.
+
+    ``kind``: "volts dc", "volts ac", "amps dc", "ohms" or "watts". ``a`` and ``b`` are points of the network; ``ohms`` the
+    meter's resistance. For amps ``a`` names the part. Readings of ohms are compared as ln(1 + R/1 ohm).
+    """
+
+    kind: str
+    a: str
+    b: str = "chassis"
+    ohms: float = np.inf
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """A solved stack of the whole set.
+
+    stack : (B, S)
+    ht : WorkingPoints of the HT circuit
+    heaters : WorkingPoints of the heater circuit, or None
+    """
+
+    stack: Array
+    ht: WorkingPoints
+    heaters: WorkingPoints | None
+
+    def __len__(self) -> int:
+        return int(self.stack.shape[0])
+
+
+def to_compared(ohms: Array | float) -> Any:
+    """Cold ohms as they are compared: ln(1 + R/1 ohm), an open circuit at the most a meter shows."""
+    return np.log1p(np.minimum(ohms, OPEN_OHMS))
+
+
+def to_ohms(compared: Array | float) -> Any:
+    """Inverse of :func:`to_compared`; what reads as the most a meter shows is infinite."""
+    ohms = np.expm1(compared)
+    return np.where(ohms > 0.97 * OPEN_OHMS, np.inf, ohms)
+
+
+class WholeSet:
+    """A set ready to be solved and asked.
+
+    Parameters
+    ----------
+    networks : CardNetworks
+    law : optional
+        Another valve law than the book's.
+
+    Raises
+    ------
+    NotSolved
+        If the set as it should be has no certified working point.
+    """
+
+    def __init__(self, networks: Networks, law: Any = None) -> None:
+        self.networks = networks
+        self.ht = Circuit(networks.ht, law)
+        self.heaters = Circuit(networks.heaters) if networks.heaters is not None else None
+        self.n_ht = len(self.ht.slots)
+        self.slots: dict[tuple[str, str], int] = dict(self.ht.slot_index)
+        if self.heaters is not None:
+            for key, column in self.heaters.slot_index.items():
+                # a part that stands in both circuits is led by its HT slot; its heater slot gets a name of its own
+                name = key if key not in self.slots else (f"{key[0]} (heaters)", key[1])
+                self.slots[name] = self.n_ht + column
+
+    def base(self) -> Array:
+        """Nominal value of every slot, (S,)."""
+        parts = [self.ht.base()]
+        if self.heaters is not None:
+            parts.append(self.heaters.base())
+        return np.concatenate(parts)
+
+    def solve(self, stack: Array, start: WorkingPoints | None = None) -> Solved:
+        """Working points of every row of a stack (B, S)."""
+        ht = self.ht.solve(np.ascontiguousarray(stack[:, : self.n_ht]), start)
+        heaters = None
+        if self.heaters is not None:
+            heaters = self.heaters.solve(np.ascontiguousarray(stack[:, self.n_ht :]))
+        return Solved(stack, ht, heaters)
+
+    def take(self, solved: Solved, rows: Index) -> Solved:
+        """Some rows of a solved stack."""
+        return Solved(
+            solved.stack[rows],
+            solved.ht.take(rows),
+            solved.heaters.take(rows) if solved.heaters is not None else None,
+        )
+
+    # ---- asking
+
+    def question(self, point: str, to: str | None, quantity: str, meter_ohms: float, reference: str) -> Question:
+        """A reading's question, its names resolved to points of the networks.
+
+        Parameters
+        ----------
+        point, to : str, str or None
+            As a reading names them: a point, a part or a role. Without ``to`` a part is read across, a point to
+            ``reference``.
+        quantity : str
+        meter_ohms : float > 0
+
+        Raises
+        ------
+        InputFault
+            If a point is unknown, or the quantity cannot be computed there; names near points.
+        """
+        if quantity == "watts":
+            return Question("watts", "mains", "mains")
+        if quantity == "amps dc":
+            return Question("amps dc", self._part_of(point))
+        circuit = self.ht
+        if quantity == "volts ac" or (quantity == "ohms" and point.partition(".")[2] in ("heater", "filament")):
+            if self.heaters is None:
+                raise InputFault(
+                    Complaint(wrong=f"{point}: this set has no heater circuit", right="leave the reading out")
+                )
+            circuit = self.heaters
+        a, b = self._ends(point, to, circuit, reference)
+        if circuit is self.heaters and quantity == "ohms":
+            return Question("ohms heaters", a, b)
+        if quantity not in ("volts dc", "volts ac", "ohms"):
+            raise InputFault(
+                Complaint(
+                    wrong=f"{quantity} at {point} is not a reading of points", right="write it as an observation"
+                )
+            )
+        return Question(quantity, a, b, meter_ohms)
+
+    def _ends(self, point: str, to: str | None, circuit: Circuit, reference: str) -> tuple[str, str]:
+        names, known = self.networks, set(circuit.points)
+
+        def resolved(name: str, end: int) -> str:
+            actual = names.point(name)
+            if actual in known:
+                return actual
+            pair = names.terminals.get(name)
+            if pair is not None and pair[end] in known:
+                return pair[end]
+            raise InputFault(
+                Complaint(
+                    wrong=f"no point {name!r} in this set",
+                    right="near ones are "
+                    + near(name, sorted(known | set(names.terminals)), "none; see `card check`"),
+                )
+            )
+
+        if to is not None:
+            # a part read to a point is read from the end that is not that point already
+            b = resolved(to, 1)
+            a = resolved(point, 0)
+            pair = names.terminals.get(point)
+            if a == b and pair is not None and pair[1] in known and names.point(point) not in known:
+                a = pair[1]
+            return a, b
+        if names.point(point) not in known and point in names.terminals:
+            pair = names.terminals[point]
+            if pair[0] in known and pair[1] in known:
+                return pair
+        return resolved(point, 0), resolved(reference, 1)
+
+    def _part_of(self, point: str) -> str:
+        if any(part == point for part, _ in self.slots):
+            return point
+        stage = [part for part, _ in self.slots if part.startswith(point.split(".")[0] + ".")]
+        if point.endswith(".cathode") and stage:
+            return f"{stage[0]}:cathode"
+        raise InputFault(
+            Complaint(wrong=f"no current can be told at {point!r}", right="name a resistor, winding or capacitor")
+        )
+
+    def read(self, solved: Solved, questions: Sequence[Question]) -> Prediction:
+        """Expected readings with their slopes by every slot.
+
+        Returns
+        -------
+        Prediction
+            mean (B, R), slopes (B, R, S); ``ohms`` in compared form.
+        """
+        rows, width = len(solved), len(questions)
+        mean = np.zeros((rows, width))
+        slopes = np.zeros((rows, width, solved.stack.shape[1]))
+        ok = solved.ht.certified.copy()
+        if solved.heaters is not None:
+            ok &= solved.heaters.certified
+        by_kind: dict[str, list[int]] = {}
+        for number, question in enumerate(questions):
+            by_kind.setdefault(question.kind, []).append(number)
+        for kind, numbers in by_kind.items():
+            asked = [questions[n] for n in numbers]
+            ours = slice(0, self.n_ht)
+            if kind in ("volts ac", "ohms heaters"):
+                ours = slice(self.n_ht, solved.stack.shape[1])
+            m, s = self._answer(kind, asked, solved)
+            mean[:, numbers] = m
+            slopes[:, numbers, ours] = s
+        return Prediction(mean, np.nan_to_num(slopes), ok)
+
+    def _answer(self, kind: str, asked: Sequence[Question], solved: Solved) -> tuple[Array, Array]:
+        a, b = [q.a for q in asked], [q.b for q in asked]
+        ohms = np.array([q.ohms for q in asked])
+        ht_stack = solved.stack[:, : self.n_ht]
+        if kind == "volts dc":
+            return readings_with_slopes(self.ht, solved.ht, ht_stack, a, b, ohms)
+        if kind == "volts ac" and self.heaters is not None and solved.heaters is not None:
+            m, s = readings_with_slopes(self.heaters, solved.heaters, solved.stack[:, self.n_ht :], a, b, ohms)
+            # alternating volts have no sign
+            sign = np.sign(m)
+            return np.abs(m), s * sign[:, :, None]
+        if kind == "amps dc":
+            branches = [find_branch(self.ht, *q.a.split(":")) for q in asked]
+            return (
+                branch_amps(self.ht, solved.ht, ht_stack, branches),
+                branch_amps_slopes(self.ht, solved.ht, ht_stack, branches),
+            )
+        if kind in ("ohms", "ohms heaters"):
+            circuit = self.ht if kind == "ohms" else self.heaters
+            assert circuit is not None
+            stack = ht_stack if kind == "ohms" else solved.stack[:, self.n_ht :]
+            pairs = list(zip(a, b, strict=True))
+            r = cold_ohms(circuit, stack, pairs)
+            d_log = cold_ohms_slopes(circuit, stack, pairs)
+            shown = np.minimum(r, OPEN_OHMS)
+            factor = np.where(r < OPEN_OHMS, shown / (1.0 + shown), 0.0)
+            # d ln R / d ln slot -> d ln(1+R) / d slot
+            positive = np.where(stack > 0.0, stack, np.inf)
+            return np.asarray(to_compared(r)), d_log * factor[:, :, None] / positive[:, None, :]
+        if kind == "watts":
+            watts, by_slot = self._mains_watts(solved)
+            return np.repeat(watts[:, None], len(asked), axis=1), np.repeat(by_slot[:, None, :], len(asked), axis=1)
+        raise NotSolved(f"nothing computes {kind}")
+
+    # ---- power from the mains
+
+    def _supply_parts(self) -> list[str]:
+        return [port.element.part for port in self.ht.layout.supplies]
+
+    def _mains_watts(self, solved: Solved) -> tuple[Array, Array]:
+        """Watts from the mains and their slopes by HT slots: HT power over the rectifier's peak volts, heaters, core."""
+        branches = [find_branch(self.ht, part) for part in self._supply_parts()]
+        ht_stack = solved.stack[:, : self.n_ht]
+        watts = np.zeros(len(solved))
+        slopes = np.zeros((len(solved), self.n_ht))
+        if branches:
+            amps = branch_amps(self.ht, solved.ht, ht_stack, branches)
+            by_slot = branch_amps_slopes(self.ht, solved.ht, ht_stack, branches)
+            for n, port in enumerate(self.ht.layout.supplies):
+                element = port.element
+                # a capacitor-input supply takes its amps at about the peak of the wave
+                peak = float(np.sqrt(2.0)) * element.rms_volts
+                mains = self.ht.layout.slot_index.get((element.part, "mains"))
+                factor = ht_stack[:, mains] if mains is not None else 1.0
+                watts += peak * factor * amps[:, n]
+                slopes += (peak * factor)[:, None] * by_slot[:, n] if mains is not None else peak * by_slot[:, n]
+        return watts + self.heater_watts(solved), slopes
+
+    def heater_watts(self, solved: Solved) -> Array:
+        """Power taken by the heater circuit, (B,) W."""
+        if self.heaters is None or solved.heaters is None:
+            return np.zeros(len(solved))
+        total = np.zeros(len(solved))
+        volts = solved.heaters.volts
+        stack = solved.stack[:, self.n_ht :]
+        for element in self.heaters.network.elements:
+            what = getattr(element, "what", "ohms")
+            column = self.heaters.slot_index.get((element.part, what))
+            ends = (getattr(element, "a", None), getattr(element, "b", None))
+            if column is None or ends[0] is None or ends[1] is None:
+                continue
+            across = volts[:, self.heaters.point(ends[0])] - volts[:, self.heaters.point(ends[1])]
+            scale = getattr(element, "scale", 1.0)
+            conductance = stack[:, column] if what.endswith("siemens") else 1.0 / (stack[:, column] * scale)
+            total += across**2 * conductance
+        return np.nan_to_num(total)
+
+    # ---- telling hypotheses apart
+
+    def same_everywhere(self, solved: Solved, rows: Index) -> Array:
+        """(K, K) how far apart rows are at the point where they differ most, in parts of what a good meter tells.
+
+        Below one, no voltage in the set tells the two apart.
+        """
+        volts = np.nan_to_num(solved.ht.volts[rows])
+        scale = 0.01 * np.abs(volts).max(axis=0) + 0.05
+        apart = np.abs(volts[:, None, :] - volts[None, :, :]) / scale
+        worst = apart.max(axis=2)
+        if solved.heaters is not None:
+            warm = np.nan_to_num(solved.heaters.volts[rows])
+            worst = np.maximum(worst, (np.abs(warm[:, None, :] - warm[None, :, :]) / 0.1).max(axis=2))
+        # two rows that differ from the healthy set nowhere are not alike for that
+        healthy = np.nan_to_num(solved.ht.volts[0])
+        moved = (np.abs(volts - healthy) / scale).max(axis=1)
+        silent = (moved[:, None] < 1.0) | (moved[None, :] < 1.0)
+        return np.asarray(np.where(silent, np.inf, worst))
