@@ -57,7 +57,7 @@ def heater_volts(network: Network, changed: Mapping[tuple[str, str], float] | No
 
     Returns
     -------
-    dict of base part name -> volts
+    dict of part -> volts
         Summed over the elements of a part (a tapped heater has two).
 
     Notes
@@ -74,7 +74,7 @@ def heater_volts(network: Network, changed: Mapping[tuple[str, str], float] | No
     for element in network.elements:
         if isinstance(element, Resistance):
             ohms = changed.get((element.part, element.what), element.ohms) * element.scale
-            branches.append((at(element.a), at(element.b), 1.0 / max(ohms, 1e-9), 0.0, base_part(element.part)))
+            branches.append((at(element.a), at(element.b), 1.0 / max(ohms, 1e-9), 0.0, element.part))
         elif isinstance(element, Battery):
             volts = changed.get((element.part, "volts"), element.volts)
             ohms = changed.get((element.part, "ohms"), element.ohms)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from hetwright.circuit.network import (
@@ -50,6 +50,11 @@ class SeriesSlot:
     wound: bool = False
     heater: bool = False
 
+    @property
+    def key(self) -> tuple[str, str]:
+        """(part, slot)."""
+        return self.part, self.what
+
 
 @dataclass
 class Offered:
@@ -59,6 +64,7 @@ class Offered:
     rates: RateTable
     by_part: dict[str, list[Element]] = field(default_factory=dict)
     heater_elements: dict[str, list[Resistance]] = field(default_factory=dict)
+    heater_slots: set[tuple[str, str]] = field(default_factory=set)
     sections: dict[str, list[ValveSection]] = field(default_factory=dict)
     supplies: list[Supply] = field(default_factory=list)
     oscillator_stops: list[Conductance] = field(default_factory=list)
@@ -76,7 +82,8 @@ class Offered:
         if self.networks.heaters is not None:
             for element in self.networks.heaters.elements:
                 if isinstance(element, Resistance):
-                    self.heater_elements.setdefault(base_part(element.part), []).append(element)
+                    self.heater_elements.setdefault(element.part, []).append(element)
+                    self.heater_slots.add((element.part, element.what))
         self._heater_volts = {} if self.networks.heaters is None else heater_volts(self.networks.heaters)
 
     @staticmethod
@@ -100,7 +107,8 @@ class Offered:
             what = element.what if isinstance(element, Resistance) else "ohms"
             which = element.part[len(base_part(element.part)) + 1 :]
             wound = isinstance(element, Inductance)
-            found.setdefault((element.part, what), SeriesSlot(element.part, what, element.ohms, which, wound))
+            heats = (element.part, what) in self.heater_slots
+            found.setdefault((element.part, what), SeriesSlot(element.part, what, element.ohms, which, wound, heats))
         for element in self.heater_elements.get(part, []):
             found.setdefault(
                 (element.part, element.what),
@@ -131,6 +139,10 @@ class Offered:
             for element in self.networks.ht.elements
             if isinstance(element, Conductance) and _is_holder(element)
         ]
+
+    def heater_contacts(self) -> list[Resistance]:
+        """Contacts of heater pins in their holders."""
+        return [e for elements in self.heater_elements.values() for e in elements if "contact" in e.what]
 
     def with_slot(self, what: str) -> list[str]:
         """Names of the supplies that have this slot."""
@@ -201,8 +213,8 @@ class Offered:
             if not normal > 0.0:
                 continue
             # volts across an open heater are not volts that heat it
-            own = base_part(part) == valve
-            fraction = 0.0 if own and ohms >= self.number("open_ohms") else after[valve] / normal
+            own = part == valve and ohms >= self.number("open_ohms")
+            fraction = 0.0 if own else after[valve] / normal
             share = min(emission_at(fraction, self.rates) / full, 1.0)
             if share < 1.0 - UNNOTICED:
                 changes += self.cold([valve], share)
@@ -212,12 +224,13 @@ class Offered:
         """A valve's heater open: the valve cold, and in a series chain every other one with it."""
         opened = self.number("open_ohms")
         heaters = self.heater_elements.get(valve, [])
-        changes = [Change(part=h.part, what=h.what, how="set", number=opened) for h in heaters]
+        slots = dict.fromkeys((heater.part, heater.what) for heater in heaters)
+        changes = [Change(part=part, what=what, how="set", number=opened) for part, what in slots]
         cooled = self.cold([valve])
         seen = {(change.part, change.what) for change in cooled}
         for heater in heaters[:1]:
             cooled += [
-                replace(change)
+                change
                 for change in self.cooled_by(heater.part, heater.what, opened)
                 if (change.part, change.what) not in seen
             ]

@@ -10,6 +10,7 @@ import numpy as np
 
 from hetwright.circuit.network import Conductance, ValveSection
 
+from .heating import base_part
 from .model import Change, Severity
 from .offered import Offered, SeriesSlot
 from .rates import Grid, PartClass, Subject
@@ -155,9 +156,9 @@ def _series(case: Case, slots: Sequence[SeriesSlot]) -> list[Severity]:
         if case.fault in ("open", "missing"):
             built += case.opened(slot)
         elif case.fault == "short":
-            built += case.shorted((slot.part, slot.what), "ohms", where=slot.which)
+            built += case.shorted(slot.key, "ohms", where=slot.which)
         elif case.fault in ("high", "low", "wrong value"):
-            built += case.graded([(slot.part, slot.what)], "times", where=slot.which)
+            built += case.graded([slot.key], "times", where=slot.which)
     return built
 
 
@@ -174,16 +175,11 @@ def _control(case: Case) -> list[Severity]:
 
 def _dropper(case: Case) -> list[Severity]:
     """A resistor of the heater chain or of the HT feed: what it does to the heaters cools valves."""
-    built: list[Severity] = []
-    for slot in case.offered.series(case.subject.part):
-        for severity in _series(case, [slot]):
-            change = severity.changes[0]
-            if slot.heater:
-                ohms = change.number if change.how == "set" else slot.ohms * change.number
-                cooled = case.offered.cooled_by(slot.part, slot.what, ohms)
-                severity = replace(severity, changes=(change, *cooled))
-            built.append(severity)
-    return built
+    return [
+        _cooling(case, severity, slot)
+        for slot in case.offered.series(case.subject.part)
+        for severity in _series(case, [slot])
+    ]
 
 
 def _winding(case: Case) -> list[Severity]:
@@ -193,7 +189,7 @@ def _winding(case: Case) -> list[Severity]:
         return case.certain(stop)
     built: list[Severity] = []
     for slot in offered.series(part):
-        at = (slot.part, slot.what)
+        at = slot.key
         if fault in ("open", "missing"):
             built += case.opened(slot, stop)
         elif fault == "high":
@@ -358,22 +354,38 @@ def _heater_part(case: Case) -> list[Severity]:
 
 
 def _holder(case: Case) -> list[Severity]:
-    """Valve holders: tracking and bridging between neighbouring pins; a heater pin without contact."""
+    """Valve holders: tracking and bridging between neighbouring pins; a heater pin without good contact."""
     offered = case.offered
     built = case.through(offered.holder_ports())
-    if case.fault == "open":
-        for valve in offered.all_valves():
-            built += case.certain(offered.heater_out(valve), where=f"{valve} heater pin")
+    for contact in offered.heater_contacts() if case.fault in ("open", "high") else ():
+        slot = SeriesSlot(
+            contact.part, contact.what, contact.ohms, f"heater pin of {base_part(contact.part)}", heater=True
+        )
+        severities = case.opened(slot) if case.fault == "open" else case.graded([slot.key], "ohms", where=slot.which)
+        built += [_cooling(case, severity, slot) for severity in severities]
     return built
+
+
+def _cooling(case: Case, severity: Severity, slot: SeriesSlot) -> Severity:
+    """The severity with what its changed ohms do to the heaters."""
+    if not slot.heater:
+        return severity
+    change = severity.changes[0]
+    ohms = change.number if change.how == "set" else slot.ohms * change.number
+    cooled = case.offered.cooled_by(slot.part, slot.what, ohms)
+    return replace(severity, changes=(*severity.changes, *cooled))
 
 
 def _contact(case: Case) -> list[Severity]:
     built: list[Severity] = []
     for slot in case.offered.series(case.subject.part):
         if case.fault == "open":
-            built += case.opened(slot)
+            found = case.opened(slot)
         elif case.fault == "high":
-            built += case.graded([(slot.part, slot.what)], "ohms", where=slot.which)
+            found = case.graded([slot.key], "ohms", where=slot.which)
+        else:
+            continue
+        built += [_cooling(case, severity, slot) for severity in found]
     return built
 
 
