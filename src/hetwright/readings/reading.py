@@ -37,9 +37,7 @@ __all__ = ["Quantity", "Reading", "Taken", "parse_reading", "reading_sd", "writt
 Quantity = Literal["volts dc", "volts ac", "ohms", "amps dc", "amps ac", "watts", "hum", "gain", "observation"]
 Taken = Literal["found", "now"]
 
-OPEN_WORDS = frozenset(
-    {"open", "o/c", "oc", "ol", "o.l", "o.l.", "0l", "0.l", "inf", "infinite", "infinity", "∞", "over range"}
-)
+OPEN_WORDS = frozenset({"open", "o/c", "oc", "ol", "o.l", "o.l.", "0l", "0.l", "inf", "infinite", "infinity", "∞"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -307,9 +305,7 @@ def _reading_from_line(text: str, decimal: DecimalMark, file: str | None, line: 
     words = rest.rstrip(" ,").split(" ")
     # the value begins at the first word from which the rest makes sense as one: "V3 g1 0.4 V", "tube 3 plate 90 V"
     for index in range(1, len(words)):
-        if not (
-            _VALUE_START.match(words[index]) or words[index].casefold().rstrip(".,") in (*OPEN_WORDS, "over", "nan")
-        ):
+        if not (_VALUE_START.match(words[index]) or words[index].casefold().rstrip(".,") in (*OPEN_WORDS, "nan")):
             continue
         place, written = " ".join(words[:index]), " ".join(words[index:])
         try:
@@ -337,6 +333,8 @@ def _place(place: str) -> tuple[str, str | None, str | None]:
     named = next((word for word in ("hum", "gain") if plain.casefold().endswith(f" {word}")), None)
     if named is not None:
         plain = plain[: -len(named)].strip()
+    elif plain.casefold() == "hum":
+        plain, named = facts()["observation"]["hum"]["where"], "hum"
     start, _, end = plain.partition(" to ")
     across = start.casefold().startswith("across ")
     point = reading_point(start[len("across ") :] if across else start)
