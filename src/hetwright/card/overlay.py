@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any
 
 from hetwright import quantities
@@ -26,6 +27,7 @@ from hetwright.card.part_kinds import (
     measured_log_sd,
     part_kind,
 )
+from hetwright.card.patterns import patterns
 from hetwright.card.soundness import check_shorts, settle_points, sheet_rows
 from hetwright.card.stated import Desk, StatedCard, StatedPart, card_keys, near
 from hetwright.card.words import part_words
@@ -33,7 +35,7 @@ from hetwright.errors import InputFault
 from hetwright.readings.meter import Meter
 from hetwright.trade_data import load_trade
 
-__all__ = ["overlay"]
+__all__ = ["overlay", "winding_role"]
 
 _BASIS: dict[str, Basis] = {
     "drawn": "stated",
@@ -42,6 +44,7 @@ _BASIS: dict[str, Basis] = {
     "fitted": "stated",
     "usual": "usual",
 }
+_REPEAT = r"_(\d+|[ab])$"
 _STATES: tuple[State, ...] = ("drawn", "found", "now")
 
 
@@ -208,6 +211,7 @@ class _Overlay:
             note=one.note or part.note,
             line=line,
         )
+        self.check_windings(part, one)
         changed = self.with_fitted_kind(changed, one)
         changed = self.with_values(changed, one)
         changed = self.with_figures(changed, one)
@@ -215,6 +219,18 @@ class _Overlay:
             self.taken[changed.identity] = one
         self.stated_of[changed.identity] = one
         self.parts = [changed if other is part else other for other in self.parts]
+
+    def check_windings(self, part: Part, one: StatedPart) -> None:
+        """A part of several windings sits where its stage puts it; other points would change nothing."""
+        if not winding_role(part.role):
+            return
+        for key, stated, own in (("from", one.from_point, part.from_point), ("to", one.to_point, part.to_point)):
+            if stated is not None and stated != own:
+                self.desk.complain(
+                    (*one.path, key),
+                    f"{one.called}: the windings of {part.role} cannot be moved to {stated}",
+                    f"leave {key} out ({own}), and give what sits elsewhere as parts of its own",
+                )
 
     def add(self, one: StatedPart, role: str | None) -> bool:
         """A part that the pattern lacks. Returns false: it does not show whose numbers are used."""
@@ -494,6 +510,23 @@ class _Overlay:
             except InputFault as fault:
                 self.desk.adopt(("meter", key), fault, f"{key}: ")
         return text
+
+
+def winding_role(role: str | None) -> bool:
+    """Whether the part of that role has windings or sections, so that two points do not say where it sits."""
+    stage, _, word = (role or "").partition(".")
+    return f"{re.sub(_REPEAT, '', stage)}.{word}" in _with_windings()
+
+
+@cache
+def _with_windings() -> frozenset[str]:
+    """Roles whose part has windings or sections that follow the pattern, repeats of a stage under its plain name."""
+    return frozenset(
+        f"{re.sub(_REPEAT, '', part.stage or pattern.stage)}.{part.role}"
+        for pattern in patterns()
+        for part in pattern.parts
+        if part.windings
+    )
 
 
 def _free_ref(letters: str, used: set[str]) -> str:

@@ -21,6 +21,7 @@ __all__ = [
     "part_words",
     "set_points",
     "stage_names",
+    "stage_title",
 ]
 
 Words = Literal["british", "american"]
@@ -133,6 +134,21 @@ def british_stage(written: str) -> str:
     ('frequency_changer', 'detector', 'if_amp_2')
     """
     return _stages().get(_plain(written), _plain(written))
+
+
+def stage_title(stage: str) -> str:
+    """What a person reads for a stage, in British words.
+
+    Examples
+    --------
+    >>> stage_title("if_amp"), stage_title("if_amp_3")
+    ('IF amplifier', 'IF amplifier 3')
+    """
+    titles = {record["stage"]: str(record["title"]) for record in _data()["stage"]}
+    base, _, number = stage.rpartition("_")
+    if stage not in titles and base in titles:
+        return f"{titles[base]} {number}"
+    return titles.get(stage, stage.replace("_", " "))
 
 
 def british_role(written: str) -> str:
