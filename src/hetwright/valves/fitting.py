@@ -1253,6 +1253,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(fault, file=sys.stderr)
         return 2
     files = write_laws(fits)
+    if not names:
+        for stale in set(LAWS.glob("*.toml")) - set(files):
+            stale.unlink()
     errors = [abs(o.error) for fit in fits for o in fit.outcomes if o.what.startswith("anode")]
     if errors:
         print(

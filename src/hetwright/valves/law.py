@@ -48,6 +48,7 @@ SHAPES: dict[str, tuple[str, ...]] = {
 _SPACE = ("perveance", "contact_volts", "foot_volts", "reference_amps")
 _GRID = (
     "mu",
+    "unevenness",
     "tail_share",
     "tail_mu_ratio",
     "remote_share",
@@ -174,29 +175,47 @@ def _parts(c: Mapping[str, Array], prefix: str = "") -> list[tuple[Array, Array]
     return parts
 
 
-def _space(drive: Array, pull: Array, foot: Array, parts: list[tuple[Array, Array]]) -> tuple[Array, Array, Array]:
-    """Return sum w (softplus(drive + pull/mu))^1.5 in V^1.5 and its slopes by ``drive`` and ``pull``."""
+def _space(
+    drive: Array, pull: Array, foot: Array, unevenness: Array, parts: list[tuple[Array, Array]]
+) -> tuple[Array, Array, Array]:
+    """Return sum w s^1.5 in V^1.5, s = f softplus((drive + pull/mu) / f), and its slopes by ``drive`` and ``pull``.
+
+    The width f of the foot is that of the thermal spread, ``foot``, plus ``unevenness`` times pull/mu: the
+    amplification factor varies along any real grid by that fraction, so that its apparent value falls towards
+    cut-off.
+    """
     total: Array | None = None
     by_drive: Array | None = None
     by_pull: Array | None = None
-    per_foot = 1.0 / foot
-    root_foot = np.sqrt(foot)
+    forward, forward_v = _collecting(pull)
     for weight, inverse_mu in parts:
+        per_pull = unevenness * inverse_mu
+        width = per_pull * forward
+        width += foot
+        per_width = 1.0 / width
+        root_width = np.sqrt(width)
         x = pull * inverse_mu + drive
-        x *= per_foot
+        x *= per_width
         value, slope = _softplus(x)
         root = np.sqrt(value)
+        x *= slope
+        widening = value - x  # d s / d f
+        widening *= forward_v
+        widening *= per_pull
+        widening += slope * inverse_mu
+        root *= root_width
         value *= root
-        value *= weight * foot * root_foot
+        value *= width
+        value *= weight
+        root *= 1.5 * weight
         slope *= root
-        slope *= 1.5 * weight * root_foot
+        widening *= root
         if total is None or by_drive is None or by_pull is None:
-            total, by_drive, by_pull = value, slope, slope * inverse_mu
+            total, by_drive, by_pull = value, slope, widening
         else:
             total += value
             by_drive += slope
-            slope *= inverse_mu
-            by_pull += slope
+            by_pull += widening
     assert total is not None
     assert by_drive is not None
     assert by_pull is not None
@@ -385,7 +404,7 @@ class _Stream:
         inverse_mu, mu_live = _mu_factor(state.mu)
         pull = pull * inverse_mu
         space, by_drive, by_pull = _space(
-            grid + state.contact_volts + c["contact_volts"], pull, c["foot_volts"], _parts(c)
+            grid + state.contact_volts + c["contact_volts"], pull, c["foot_volts"], c["unevenness"], _parts(c)
         )
         k = c["perveance"]
         space *= k
@@ -505,7 +524,7 @@ class _Gate:
         drive += c["gate_contact_volts"]
         if swing is not None:
             drive = drive + swing * _COS[:, None, None]
-        z, z_v, z_s = _space(drive, screen, c["foot_volts"], _parts(c, "gate_"))
+        z, z_v, z_s = _space(drive, screen, c["foot_volts"], c["unevenness"], _parts(c, "gate_"))
         unit = c["gate_volts"] ** -1.5
         z *= unit
         z_v *= unit
