@@ -110,6 +110,9 @@ _NUMBER = re.compile(
 )
 _LETTER_CODE = re.compile(r"(?P<whole>\d*)(?P<letter>[A-Za-zµΩ])(?P<part>\d*)(?P<tolerance>[A-Z])?", re.ASCII)
 
+# A letter code may be followed by its unit, or by its tolerance letter after a space.
+_CODE_UNIT = re.compile(r"([0-9]*[A-Za-zµ][0-9]+|[0-9]+[A-Za-zµ])(?:\s*(?:Ω|[Oo]hms?|OHMS?)|\s(?=[A-Z]$))", re.ASCII)
+
 # What may follow a number, power of ten. Capitals are told apart only where "m" and "M" differ; the rest is
 # looked up in small letters with spaces, dots and a plural s taken away.
 _EXACT: dict[Unit, dict[str, int]] = {
@@ -306,12 +309,7 @@ def _power(suffix: str, text: str, unit: Unit) -> float | int:
         if word in table:
             return table[word]
     if unit == "ohms" and loose in ("m", "mohm", "mohms", "mΩ", "mω"):
-        raise _fault(
-            text,
-            unit,
-            wrong=f"{_shown(text)}: a small m may be a megohm or a thousandth of an ohm",
-            right="write 1 M or 1 meg for a megohm, 0.001 for a thousandth",
-        )
+        raise _small_m(text)
     if unit == "hertz" and loose in ("m", "mhz"):
         raise _fault(
             text,
@@ -364,21 +362,47 @@ def _numeric(clean: str, text: str, unit: Unit, decimal: DecimalMark) -> float:
 
 def _letter_code(clean: str, unit: Unit) -> tuple[float, str | None] | None:
     """A value with a letter for its decimal mark (IEC 60062) and its tolerance letter, or ``None``."""
-    matched = _LETTER_CODE.fullmatch(clean.replace(" ", "") if " " not in clean else "")
+    if unit == "ohms" and re.fullmatch(r"[0-9]+E[0-9]*", clean):
+        clean = _old_ohms(clean)
+    matched = _LETTER_CODE.fullmatch(_CODE_UNIT.sub(r"\1", clean))
     if matched is None:
         return None
     whole, letter, part, tolerance = matched["whole"], matched["letter"], matched["part"], matched["tolerance"]
+    if unit == "ohms" and letter == "m" and part:
+        raise _small_m(clean)
     if letter not in _LETTERS[unit] or not (whole or part):
         return None
     if tolerance is not None and unit not in ("ohms", "farads"):
         return None
     if tolerance == "F" and unit == "farads":
         tolerance = None  # 4n7F: as likely the unit as 1 per cent, so no tolerance is claimed
-    if not part and tolerance is None:
+    if not part and tolerance is None and not (unit == "ohms" and letter == "R"):
         return None  # 47k, 10n: number and unit, read as such
     if tolerance is not None and tolerance not in _facts()["tolerance_letter"]:
         return None
     return float(f"{whole or '0'}.{part or '0'}e{_LETTERS[unit][letter]}"), tolerance
+
+
+def _small_m(text: str) -> InputFault:
+    return _fault(
+        text,
+        "ohms",
+        wrong=f"{_shown(text)}: a small m may be a megohm or a thousandth of an ohm",
+        right="write 1 M or 1 meg for a megohm, 0.001 for a thousandth",
+    )
+
+
+def _old_ohms(clean: str) -> str:
+    """The continental E for ohms, ``470E``; between digits it may as well be an exponent."""
+    whole, _, part = clean.partition("E")
+    if part:
+        raise _fault(
+            clean,
+            "ohms",
+            wrong=f"{_shown(clean)} may be {whole}.{part} ohms or {whole} with {part} noughts",
+            right=f"write {whole}R{part} or {whole}e{part}",
+        )
+    return whole + "R"
 
 
 def _letter_tolerance(letter: str, si: float, unit: Unit) -> tuple[float, float]:
@@ -400,8 +424,8 @@ _TOLERANCE_UNEVEN = re.compile(
     re.IGNORECASE | re.ASCII,
 )
 _RATING = re.compile(
-    r"(?<![\w.,/])(?P<number>(?:\d+\s)?\d+/[248]|[\d.,]+)\s*(?P<unit>volts?|v|watts?|w)"
-    r"(?:\s*(?:w(?:or)?k(?:in)?g|d\.?c\.?|a\.?c\.?)\b)*\.?",
+    r"(?<![\w.,/])(?P<number>(?:\d+\s)?\d+/[248]|[\d.,]+)\s*(?P<unit>volts?|v|watts?|w)\b\.?"
+    r"(?:\s*(?:w(?:or)?k(?:in)?g|d\.?c|a\.?c)\b\.?)*",
     re.IGNORECASE,
 )
 
