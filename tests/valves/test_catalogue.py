@@ -367,6 +367,11 @@ class TestElectrodes:
         assert find("EL84").points["pentode.suppressor"] == "cathode"
         assert find("6SK7").points["pentode.suppressor"] == "suppressor"
 
+    def test_separate_cathodes_stay_separate_though_their_pins_are_not_known(self):
+        assert find("ECC40").points["triode_2.cathode"] == "triode_2_cathode"
+        assert find("70L7GT").points["diode.cathode"] == "diode_cathode"
+        assert find("ECH3").points["triode.cathode"] == "cathode"
+
     def test_rows_of_both_triodes(self):
         valve = find("12AX7")
         assert valve.rows_of("triode_2") == valve.rows_of("triode_1")

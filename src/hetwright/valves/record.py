@@ -213,27 +213,32 @@ def _numbers(record: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _points(
-    sections: Iterable[Section], pins: Mapping[str, tuple[str, ...]], joined: Iterable[Iterable[str]]
+    sections: Iterable[Section], pins: Mapping[str, tuple[str, ...]], joined: Iterable[Iterable[str]] | None
 ) -> dict[str, str]:
-    """Point of every electrode: joined ones share the name of the foremost."""
+    """Point of every electrode: joined ones share the name of the foremost.
+
+    Unless ``joined`` says what is joined inside, a cathode whose pin is not known is taken to be the common one.
+    """
     sections = tuple(sections)
-    groups = [{end for end in ends if "." in end} for ends in [*pins.values(), *joined]]
+    groups: list[set[str]] = [set(ends) for ends in [*pins.values(), *(joined or ())]]
+    if joined is None:
+        plain = next(section.name for section in sections if section.plain)
+        groups += [
+            {f"{section.name}.cathode", f"{plain}.cathode"}
+            for section in sections
+            if not section.electrodes["cathode"]
+        ]
     rank: dict[str, tuple[bool, int]] = {}
     label: dict[str, str] = {}
     for number, section in enumerate(sorted(sections, key=lambda section: not section.plain)):
         for electrode in section.electrodes:
             end = f"{section.name}.{electrode}"
-            rank[end] = (electrode in ("injection", "suppressor"), number)
+            rank[end] = (electrode in ("injection", "suppressor"), len(rank))
             _, _, digits = section.name.partition("_")
             if section.kind == "rectifier" and digits:
                 label[end] = f"{electrode}_{digits}" if electrode == "anode" or number else electrode
             else:
                 label[end] = electrode if section.plain else f"{section.name}_{electrode}"
-    # a cathode whose pin is not known is taken to be the common one
-    plain = next(section.name for section in sections if section.plain)
-    groups += [
-        {f"{section.name}.cathode", f"{plain}.cathode"} for section in sections if not section.electrodes["cathode"]
-    ]
     owner = {end: end for end in rank}
     # electrodes joined at several pins make one group: merge until nothing moves
     moved = True
@@ -364,7 +369,7 @@ def parse(record: Mapping[str, Any], file: str = "") -> ValveType:
         limits_design_maximum=_numbers(record.get("limits_design_maximum", {})),
         sections=sections,
         rows=tuple(_row(table) for table in record.get("row", ())),
-        points=_points(sections, pins, record.get("joined", ())),
+        points=_points(sections, pins, record.get("joined")),
         origin=_origin(record),
         electrodes_as=record.get("electrodes_as", record["name"]),
         figures_of=record["name"],
