@@ -273,9 +273,7 @@ class Layout:
         kinds = ("not negative", "ohms", "not negative", "not negative", "not negative")
         slots = []
         for what, value, kind in zip(PARAMETERS, nominal, kinds, strict=True):
-            named = supply.slots_of.get(what, supply.part)
-            part, word = (named, what) if isinstance(named, str) else named
-            slots.append(self._slot(part, word, value, kind))
+            slots.append(self._slot(supply.part, what, value, kind))
         return slots
 
     def _electrodes(self, section: ValveSection) -> list[int]:

@@ -127,7 +127,8 @@ class Supply:
 
     ``kind``: "bridge", "two-anode", "half-wave", "doubler"; ``rectifier``: "silicon", "selenium", "valve".
     Slots (part, ...): "mains" (factor on nominal), "winding_ohms", "emission_1", "emission_2",
-    "reservoir_farads". See :mod:`hetwright.supply.port`.
+    "reservoir_farads". ``slots_of`` says which part of the set stands behind a slot ("emission_1" -> "V5"); it names
+    no slot. See :mod:`hetwright.supply.port` for what the figures mean.
     """
 
     part: str
@@ -155,9 +156,7 @@ class Battery:
     ohms: float = 1.0
 
 
-Element = (
-    Resistance | Conductance | Inductance | Capacitance | JunctionDiode | ValveSection | Supply | Battery
-)
+Element = Resistance | Conductance | Inductance | Capacitance | JunctionDiode | ValveSection | Supply | Battery
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -301,7 +301,9 @@ def find_branch(circuit: Circuit, part: str, what: str | None = None) -> Branch:
             Complaint(wrong=f"no current is known of {part} {what or ''}".rstrip(), right=f"it has {', '.join(own)}")
         )
     names_known = sorted({p for p, _ in layout.slot_index})
-    raise InputFault(Complaint(wrong=f"there is no part {part!r}", right=f"parts are {near(part, names_known, 'none')}"))
+    raise InputFault(
+        Complaint(wrong=f"there is no part {part!r}", right=f"parts are {near(part, names_known, 'none')}")
+    )
 
 
 def _amps_of(layout: Layout, linear: _Linear, branch: Branch) -> Array:
@@ -329,9 +331,7 @@ def _real_electrodes(layout: Layout, group: int) -> Index:
     return np.array([n for n, name in enumerate(names) if name != "amplitude"], dtype=np.intp)
 
 
-def branch_amps(
-    circuit: Circuit, working_points: WorkingPoints, stack: Array, branches: Sequence[Branch]
-) -> Array:
+def branch_amps(circuit: Circuit, working_points: WorkingPoints, stack: Array, branches: Sequence[Branch]) -> Array:
     """Currents of branches, (B, R) amps, from ``a`` to ``b`` of the part as described; NaN where refused."""
     result = np.full((len(working_points), len(branches)), np.nan)
     for linear in _blocks(circuit, working_points, stack):

@@ -262,7 +262,9 @@ class Circuit:
             if x0 is None:
                 result = self._newton(p, None, healthy, steps=_QUICK_STEPS, worth=len(block) // 4)
             else:
-                result = self._newton(p, np.ascontiguousarray(x0[:, block]), None, steps=_QUICK_STEPS, worth=len(block) // 4)
+                result = self._newton(
+                    p, np.ascontiguousarray(x0[:, block]), None, steps=_QUICK_STEPS, worth=len(block) // 4
+                )
             found.put(block, result)
         self._go_on(slots, found)
         self._again(slots, found, healthy)
