@@ -118,7 +118,9 @@ class Reading:
             return _observation_written(self.point, self.observation)
         to = "" if self.to is None else f" to {self.to}"
         on = "" if self.meter is None else f" on {self.meter}"
-        return f"{self.point}{to} {self.written}{on}"
+        # a.c. is written anyway; d.c. where the place alone would mean the other
+        kind = " d.c." if self.quantity.endswith(" dc") and is_alternating(self.point) else ""
+        return f"{self.point}{to} {self.written}{kind}{on}"
 
 
 def written_value(value: float, quantity: str, *, observation: str | None = None, digits: int | None = 4) -> str:
