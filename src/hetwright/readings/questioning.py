@@ -161,7 +161,9 @@ def _slips(
         if _misfit(reading.value, normal, sd) <= limits["misfit_sds"]:
             continue
         head = f"{_says(reading)} where {_short(normal.value, reading.quantity)} is normal"
-        for slip in limits["slip"]:
+        # where nought is normal too, any shrinking fits and nothing is learnt from it
+        sure = abs(normal.value) > limits["fit_sds"] * normal.sd
+        for slip in limits["slip"] if sure else ():
             supposed = _times(reading.value, slip["factor"])
             if reading.quantity in slip["quantities"] and _fits(supposed, reading, normal, sd * slip["factor"]):
                 yield Question(
@@ -173,7 +175,7 @@ def _slips(
                 )
                 break
         else:
-            yield from _references(index, reading, normal, sd, head, around)
+            yield from _references(index, reading, normal, sd, head, around, sure=sure)
 
 
 def _times(value: float, factor: float) -> float:
@@ -192,11 +194,11 @@ def _fits(value: float, reading: Reading, normal: Expected, sd: float) -> bool:
 
 
 def _references(
-    index: int, reading: Reading, normal: Expected, sd: float, head: str, around: Surroundings
+    index: int, reading: Reading, normal: Expected, sd: float, head: str, around: Surroundings, *, sure: bool
 ) -> Iterable[Question]:
     if not reading.quantity.endswith(" dc"):
         return
-    if _fits(-reading.value, reading, normal, sd):
+    if sure and _fits(-reading.value, reading, normal, sd):
         why = "the leads were the wrong way round" if reading.value < 0 else "its minus sign was left out"
         supposed = _short(-reading.value, reading.quantity)
         yield Question(
