@@ -64,6 +64,7 @@ _GATE = (
     "gate_tail_share",
     "gate_tail_mu_ratio",
     "gate_contact_volts",
+    "gate_grid_contact_volts",
     "gate_grid_share",
 )
 _LOOP = ("loop_ohms", "amplitude_volts")
@@ -93,6 +94,7 @@ _NEW_SATURATION = 0.02  # a good cathode saturates at 1/0.02 = 50 times the refe
 _WORN_SATURATION = 0.5
 _SWING_FLOOR_VOLTS = 0.05  # slope of an oscillator at rest is taken over this small swing
 _CLOSURE_ROUNDING = 1e-3
+_GAIN_FLOOR = 0.1  # keeps the closure finite when the stream is cut off
 _NODES = 8  # Gauss-Chebyshev points over the oscillator's cycle
 _COS = np.cos((np.arange(_NODES) + 0.5) * np.pi / _NODES)
 _ROWS_AT_ONCE = 6144  # section evaluations worked together, so that temporaries stay in the cache
@@ -303,21 +305,14 @@ class _Division:
         self.ps, self.ps_v, self.pa, self.pa_v = ps, ps_v, pa, pa_v
 
 
-def _grid_take(
-    grid: Array, shift: Array, collect: Array, c: Mapping[str, Array], prefix: str = "grid"
-) -> tuple[Array, Array, Array]:
-    """Return the share of the space current a grid takes, and its slopes by grid volts and ``collect``.
+def _grid_take(grid: Array, collect: Array, foot: Array, strength: Array) -> tuple[Array, Array, Array]:
+    """Return the share of a stream a grid takes, and its slopes by grid volts and by ``collect``.
 
-    ``share = q / (q + collect)`` with ``q = grid_share x softplus(grid volts + contact)``. With the grid
-    negative this is the retarding-field current, one e-fold per foot volts; with the grid positive
-    the division law.
+    ``share = q / (q + collect)`` with ``q = strength x softplus(grid volts)``, contact potential included. With
+    the grid negative this is the retarding-field current, one e-fold per foot volts; with the grid
+    positive the division law. ``collect`` is the pull of what lies behind, V.
     """
-    foot = c[prefix + "_foot_volts"]
-    x = grid + shift
-    x += c[prefix + "_contact_volts"]
-    x /= foot
-    q, q_v = _softplus(x)
-    strength = c[prefix + "_share"]
+    q, q_v = _softplus(grid / foot)
     q *= strength * foot
     q_v *= strength
     inverse = 1.0 / (q + collect)
@@ -326,6 +321,12 @@ def _grid_take(
     by_grid = q_v * inverse
     by_grid *= 1.0 - share
     return share, by_grid, by_collect
+
+
+def _control_grid_take(
+    c: Mapping[str, Array], grid: Array, shift: Array, collect: Array
+) -> tuple[Array, Array, Array]:
+    return _grid_take(grid + shift + c["grid_contact_volts"], collect, c["grid_foot_volts"], c["grid_share"])
 
 
 # ---------------------------------------------------------------------------------------------------
@@ -428,7 +429,7 @@ def _triode(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -
     grid, anode = v[0], v[1]
     stream = _Stream(c, grid, anode, state)
     pa, pa_v = _collecting(anode)
-    taken, taken_g, taken_a = _grid_take(grid, state.contact_volts, pa, c)
+    taken, taken_g, taken_a = _control_grid_take(c, grid, state.contact_volts, pa)
     left = 1.0 - taken
     taken_g *= stream.amps
     taken_a *= stream.amps
@@ -463,7 +464,7 @@ class _PastGrid:
 
     def __init__(self, c: Mapping[str, Array], grid: Array, part: _Division, stream: _Stream, shift: Array) -> None:
         influence = c["anode_influence"]
-        taken, taken_g, taken_p = _grid_take(grid, shift, part.ps + influence * part.pa, c)
+        taken, taken_g, taken_p = _control_grid_take(c, grid, shift, part.ps + influence * part.pa)
         taken_g *= stream.amps
         taken_p *= stream.amps
         by_anode = influence * stream.by_pull
@@ -555,7 +556,7 @@ def _hexode(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -
     gate = _Gate(c, injection, screen, shift, swing)
     # what the injection grid itself collects over the cycle
     foot = c["grid_foot_volts"]
-    x = (injection + shift + c["grid_contact_volts"]) + swing * _COS[:, None, None]
+    x = (injection + shift + c["gate_grid_contact_volts"]) + swing * _COS[:, None, None]
     x /= foot
     value, slope = _softplus(x)
     strength = c["gate_grid_share"]
@@ -626,7 +627,7 @@ class _Cycle:
         nodes = _COS[:, None, None]
         at = grid + reach * nodes
         stream = _Stream(c, at, pull, state)
-        taken, taken_g, taken_p = _grid_take(at, state.contact_volts, collect, c)
+        taken, taken_g, taken_p = _control_grid_take(c, at, state.contact_volts, collect)
         left = 1.0 - taken
         taken_g *= stream.amps
         taken_p *= stream.amps
@@ -661,23 +662,25 @@ def _closure(
 ) -> tuple[Array, Array, Array, Array]:
     """Return the residual that closes an oscillation, with its slopes by swing, by swung current and by share.
 
-    Either the swing is zero and the loop gain below one, or the loop gain is one: the rounded
-    complementarity ``a + b - sqrt(a^2 + b^2 + r^2)`` (Fischer 1992) of ``a`` = swing and ``b`` = 1 - loop
-    gain. The loop gain is the describing function of the stream (fundamental of its current over
-    grid swing) times ``loop_ohms``.
+    Either the swing is zero and the loop gain below one, or the loop gain is one: the rounded complementarity
+    ``a + b - sqrt(a^2 + b^2 + r^2)`` (Fischer 1992) of ``a`` = swing and ``b = (1 - gain) / (gain + 0.1)``, which
+    grows about evenly with the swing. The loop gain is the describing function of the stream
+    (fundamental of its current over grid swing) times ``loop_ohms``.
     """
     per_volt = 1.0 / c["amplitude_volts"]
-    ohms = c["loop_ohms"]
     a = swing * per_volt
-    per_reach = ohms / cycle.reach
-    gain = cycle.swung["amps"] * per_reach
-    b = 1.0 - gain * share
+    per_reach = c["loop_ohms"] / cycle.reach
+    whole = cycle.swung["amps"] * per_reach  # loop gain if all of the current fed the loop
+    gain = np.maximum(whole * share, 0.0)
+    over = 1.0 / (gain + _GAIN_FLOOR)
+    b = (1.0 - gain) * over
+    b_gain = -(1.0 + _GAIN_FLOOR) * over * over
     root = np.sqrt(a * a + b * b + _CLOSURE_ROUNDING**2)
     scale = c["reference_amps"]
-    by_b = scale * (1.0 - b / root)
     residual = scale * (a + b - root)
-    by_swing = scale * (1.0 - a / root) * per_volt + by_b * gain * share / cycle.reach * cycle.reach_w
-    return residual, by_swing, -by_b * per_reach * share, -by_b * gain
+    by_gain = scale * (1.0 - b / root) * b_gain
+    by_swing = scale * (1.0 - a / root) * per_volt - by_gain * gain / cycle.reach * cycle.reach_w
+    return residual, by_swing, by_gain * per_reach * share, by_gain * whole
 
 
 def _oscillator(c: Mapping[str, Array], v: Array, state: ValveState, out: _Planes) -> None:
@@ -760,7 +763,9 @@ def _frequency_changer(
         collect_by = {oscillator_anode: po_v, s: lean * part.ps_v}
     cycle = _Cycle(c, v[o], v[w], pull, collect, state)
     gate = _Gate(c, v[g], v[s], shift, None)
-    taken, taken_g, taken_p = _grid_take(v[g], shift, part.ps, c)
+    taken, taken_g, taken_p = _grid_take(
+        v[g] + shift + c["gate_grid_contact_volts"], part.ps, c["grid_foot_volts"], c["gate_grid_share"]
+    )
     signal = _Share(taken, {g: taken_g, s: taken_p * part.ps_v}, taken_g)
     passed = _Share(gate.share, {g: gate.by_grid, s: gate.by_screen}, gate.by_grid)
     division = _Share(part.anode, {s: part.by_screen, a: part.by_anode})
