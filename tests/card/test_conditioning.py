@@ -40,7 +40,8 @@ def test_linear_sheet_gives_the_textbook_mean_and_covariance(seed, rows, size):
     mean = base + covariance @ matrix.T @ ((wanted - matrix @ base) / row_sd**2)
     np.testing.assert_allclose(told.covariance, covariance, rtol=2e-5, atol=1e-9)
     np.testing.assert_allclose(told.mean_log, mean, atol=1e-5)
-    assert told.converged and told.misfits == ()
+    assert told.converged
+    assert told.misfits == ()
 
 
 def test_covariance_agrees_with_brute_force_over_a_grid():

@@ -27,7 +27,7 @@ from hetwright.card.part_kinds import (
     measured_log_sd,
     part_kind,
 )
-from hetwright.card.patterns import patterns
+from hetwright.card.pattern_files import patterns
 from hetwright.card.soundness import check_shorts, settle_points, sheet_rows
 from hetwright.card.stated import Desk, StatedCard, StatedPart, card_keys, near
 from hetwright.card.words import part_words
@@ -59,7 +59,7 @@ def overlay(base: SetCard, stated: StatedCard, desk: Desk) -> SetCard:
     work.take_shorthand(stated.supply)
     card = replace(
         base,
-        parts={part.ref: part for part in work.parts},
+        parts={part.ref: part for part in work.parts.values()},
         reference_point=stated.set.get("reference", base.reference_point),
         meter=work.meter(stated.meter, "default"),
         note=stated.set.get("note", ""),
@@ -78,7 +78,7 @@ def overlay(base: SetCard, stated: StatedCard, desk: Desk) -> SetCard:
 class _Overlay:
     base: SetCard
     desk: Desk
-    parts: list[Part] = field(default_factory=list)
+    parts: dict[str, Part] = field(default_factory=dict)
     stated_of: dict[str, StatedPart] = field(default_factory=dict)
     taken: dict[str, StatedPart] = field(default_factory=dict)
     added: list[tuple[StatedPart, Part]] = field(default_factory=list)
@@ -86,17 +86,17 @@ class _Overlay:
     assumptions: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.parts = list(self.base.parts.values())
+        self.parts = {part.identity: part for part in self.base.parts.values()}
 
     # Which part is meant ---------------------------------------------------------------------------------
 
     def bind(self, stated: list[StatedPart]) -> None:
         """Find the part each statement is about: those with roles first, then those by reference alone."""
         own_numbers = False
-        for one in (one for one in stated if one.role is not None):
+        for one in (one for one in stated if one.role is not None and not self.desk.full):
             own_numbers |= self.bind_by_role(one)
         by_ref = {part.ref.upper(): part for part in self.base.parts.values()}
-        for one in (one for one in stated if one.role is None):
+        for one in (one for one in stated if one.role is None and not self.desk.full):
             part = by_ref.get((one.ref or "").upper())
             if (
                 one.from_point is not None
@@ -119,13 +119,19 @@ class _Overlay:
                         "give its role if the numbers are those of another diagram"
                     )
                 self.take(part, one)
-        identities: dict[str, StatedPart] = {}
-        for part in self.parts:
-            one_ = self.stated_of.get(part.identity)
-            if one_ is not None and part.identity in identities:
-                self.desk.complain(one_.path, f"two parts have the identity {part.identity}", "give each its own")
-            elif one_ is not None:
-                identities[part.identity] = one_
+
+    def identity(self, one: StatedPart, own: str, instead_of: str | None = None) -> str:
+        """The identity stated, or ``own``; one that another part has is complained of."""
+        wanted = one.identity or own
+        if wanted == instead_of or wanted not in self.parts:
+            return wanted
+        self.desk.complain(
+            (*one.path, "identity"), f"{one.called}: another part has the identity {wanted}", "give each its own"
+        )
+        number = 2
+        while f"{wanted}#{number}" in self.parts:
+            number += 1
+        return f"{wanted}#{number}"
 
     def bind_by_role(self, one: StatedPart) -> bool:
         """Bind to the part of that role; true when its reference is not the pattern's."""
@@ -203,7 +209,7 @@ class _Overlay:
         changed = replace(
             part,
             ref=one.ref or part.ref,
-            identity=one.identity or part.identity,
+            identity=self.identity(one, part.identity, instead_of=part.identity),
             kind=kind.kind if kind is not None else part.kind,
             from_point=one.from_point or part.from_point,
             to_point=one.to_point or part.to_point,
@@ -218,7 +224,11 @@ class _Overlay:
         if changed.identity != part.identity:
             self.taken[changed.identity] = one
         self.stated_of[changed.identity] = one
-        self.parts = [changed if other is part else other for other in self.parts]
+        if changed.identity == part.identity:
+            self.parts[part.identity] = changed
+        else:
+            kept = [changed if other is part else other for other in self.parts.values()]
+            self.parts = {other.identity: other for other in kept}
 
     def check_windings(self, part: Part, one: StatedPart) -> None:
         """A part of several windings sits where its stage puts it; other points would change nothing."""
@@ -244,7 +254,7 @@ class _Overlay:
             )
             return False
         part = Part(
-            identity=one.identity or (f"+{one.role}" if one.ref is None else name),
+            identity=self.identity(one, f"+{one.role}" if one.ref is None else name),
             ref=name,
             role=role,
             kind=word,
@@ -267,7 +277,7 @@ class _Overlay:
                 'say what is drawn, marked or measured, such as marked = "1M"',
             )
         self.stated_of[part.identity] = one
-        self.parts.append(part)
+        self.parts[part.identity] = part
         return False
 
     def guess_kind(self, one: StatedPart) -> tuple[Quantity | None, str]:
@@ -448,20 +458,17 @@ class _Overlay:
     def free_taken_refs(self) -> None:
         """Give new numbers to pattern parts whose reference the restorer uses for another part."""
         stated_refs = {one.ref.upper() for one in self.stated_of.values() if one.ref is not None}
-        used = {part.ref.upper() for part in self.parts} | stated_refs
-        renamed = []
-        for part in self.parts:
+        used = {part.ref.upper() for part in self.parts.values()} | stated_refs
+        for identity, part in list(self.parts.items()):
             one = self.stated_of.get(part.identity)
             own = one is not None and one.ref is not None
             if not own and part.ref.upper() in stated_refs:
                 letters = re.match(r"[A-Za-z]*", part.ref)
                 ref = _free_ref(letters[0] if letters and letters[0] else "P", used)
                 used.add(ref.upper())
-                part = replace(part, ref=ref)
-            renamed.append(part)
-        self.parts = renamed
+                self.parts[identity] = replace(part, ref=ref)
         by_ref: dict[str, Part] = {}
-        for part in self.parts:
+        for part in self.parts.values():
             if part.ref in by_ref:
                 one = self.stated_of.get(part.identity) or self.stated_of.get(by_ref[part.ref].identity)
                 if one is not None:
@@ -474,7 +481,7 @@ class _Overlay:
             if key not in supply or "role" not in record:
                 continue
             path = ("supply", key)
-            part = next((part for part in self.parts if part.role == record["role"]), None)
+            part = next((part for part in self.parts.values() if part.role == record["role"]), None)
             if part is None:
                 self.desk.complain(path, f"this set has no {record['role']}", f"leave {key} out")
                 continue
@@ -499,7 +506,7 @@ class _Overlay:
                 )
                 if part.usual is not None:
                     self.compare(part, replace(one, ref=key), value, part.usual, path, "drawn")
-                self.parts = [replace(other, drawn=value) if other is part else other for other in self.parts]
+                self.parts[part.identity] = replace(part, drawn=value)
 
     def meter(self, raw: Mapping[str, Any], key: str) -> str:
         """The meter as written, once it has been understood."""

@@ -15,7 +15,7 @@ from typing import Any
 from hetwright.card.model import SetCard, Value, ValveInPlace
 from hetwright.card.overlay import overlay
 from hetwright.card.patterns import Skeleton, build
-from hetwright.card.source_map import SourceMap, map_source
+from hetwright.card.source_map import Path, SourceMap, map_source
 from hetwright.card.stated import Desk, StatedCard, state_card
 from hetwright.errors import Complaint, InputFault, UnknownValve
 from hetwright.trade_data import load_trade
@@ -153,6 +153,7 @@ def _not_toml(text: str, file: str, places: SourceMap, message: str) -> list[Com
     at = re.search(r"\(at line (\d+), column (\d+)\)", message)
     line = int(at[1]) if at else len(lines)
     why = re.sub(r"\s*\(at .*\)$", "", message)
+    repeated = {path for path, _, _ in places.repeats}
     found = [
         Complaint(
             wrong=f"{_dotted(path)} is written twice, the first time on line {first}",
@@ -161,6 +162,7 @@ def _not_toml(text: str, file: str, places: SourceMap, message: str) -> list[Com
             line=second,
         )
         for path, first, second in places.repeats
+        if not any(path[:length] in repeated for length in range(1, len(path)))
     ]
     if found:
         return found
@@ -215,7 +217,7 @@ def _dotted(path: tuple[str | int, ...]) -> str:
 def _built(stated: StatedCard, desk: Desk, file: str) -> SetCard | None:
     """The set the line-up makes, or ``None`` when the line-up is too faulty to make one."""
     if not stated.valves:
-        if not any(complaint.line is not None and "valves" in desk.places.lines for complaint in desk.complaints):
+        if not any(path[0] == "valves" for path in desk.places.lines) or not desk.complaints:
             desk.complain(("valves",), "the card names no valve", 'write the line-up: [valves] and V1 = "ECH81"')
         return None
     valves = {
@@ -237,11 +239,21 @@ def _built(stated: StatedCard, desk: Desk, file: str) -> SetCard | None:
         card = build(_skeleton(stated, valves, mains_volts, mains_hertz, desk))
     except InputFault as fault:
         for complaint in fault.complaints:
-            desk.complain(
-                ("stages",) if "stages" in desk.places.lines else ("valves",), complaint.wrong, complaint.right
-            )
+            desk.complain(_about(complaint.wrong, stated), complaint.wrong, complaint.right)
         return None
     return replace(card, source_file=file, assumptions=(*assumptions, *card.assumptions))
+
+
+def _about(wrong: str, stated: StatedCard) -> Path:
+    """Where the card writes of what a complaint about the whole set is about."""
+    words = set(re.findall(r"\w+", wrong))
+    stages = [stage for stage in stated.stages if stage.name in words]
+    valves = [valve for valve in stated.valves if valve.ref in words]
+    if stages:
+        return next((stage.path for stage in stages if stage.valve in words), stages[0].path)
+    if valves:
+        return valves[0].path
+    return ("stages",) if stated.stages else ("valves",)
 
 
 def _valves_known(stated: StatedCard, desk: Desk) -> bool:

@@ -10,9 +10,10 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
+from hetwright.card.layout import layout_of
 from hetwright.card.model import Part, ServiceSheetRow, SetCard, State
 from hetwright.card.stated import Desk, StatedCard, StatedPart, near
-from hetwright.card.words import british_point, set_points
+from hetwright.card.words import british_point
 from hetwright.errors import InputFault
 from hetwright.readings.meter import Meter
 from hetwright.trade_data import load_trade
@@ -38,10 +39,14 @@ def valve_points(card: SetCard) -> dict[str, frozenset[str]]:
 
 def known_points(card: SetCard) -> frozenset[str]:
     """Every point something of the set is joined to."""
+    layout = layout_of(card)
     points = {point for part in card.parts.values() for point in (part.from_point, part.to_point)}
+    for laid in layout.parts:
+        points |= {laid.from_point, laid.to_point} | ({laid.slider} if laid.slider is not None else set())
+        points |= {point for _, *ends in laid.windings for point in ends}
     for ends in valve_points(card).values():
         points |= ends
-    return frozenset(points | set(set_points()) | {card.reference_point})
+    return frozenset(points | set(layout.joined) | set(layout.joined.values()))
 
 
 def _resolve(point: str, card: SetCard, points: frozenset[str]) -> str:
@@ -84,7 +89,7 @@ def settle_points(
     parts: dict[str, Part] = {}
     for ref, part in card.parts.items():
         statement = stated_of.get(part.identity)
-        if statement is None or (statement.from_point is None and statement.to_point is None):
+        if desk.full or statement is None or (statement.from_point is None and statement.to_point is None):
             parts[ref] = part
             continue
         one = statement
@@ -193,6 +198,8 @@ def sheet_rows(stated: StatedCard, card: SetCard, desk: Desk) -> tuple[ServiceSh
     found = []
     seen: dict[tuple[str, str | None, str], int] = {}
     for row in stated.sheet:
+        if desk.full:
+            break
         line = desk.places.line(*row.path)
         point = row.point if row.quantity == "watts" else _resolve(row.point, card, points)
         to = _resolve(row.to, card, points) if row.to is not None else None

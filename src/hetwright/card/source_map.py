@@ -101,6 +101,7 @@ class _Scan:
         self.counted = 0
         self.found = SourceMap()
         self.array_sizes: dict[Path, int] = {}
+        self.header_paths: set[Path] = set()
 
     # Places ------------------------------------------------------------------------------------------
 
@@ -152,13 +153,16 @@ class _Scan:
             self.at += len(closing)
         else:
             self.skip_to_line_end()
-        if array:
+        if array and path:
             size = self.array_sizes.get(path, 0)
             self.array_sizes[path] = size + 1
             self.found.lines.setdefault(path, line)
             path = (*path, size)
-        if any(header.path == path for header in self.found.headers):
+        if not path:
+            return path
+        if path in self.header_paths:
             self.found.repeats.append((path, self.found.lines[path], line))
+        self.header_paths.add(path)
         self.found.headers.append(
             Header(path=path, array=array, line=line, key_spans=spans, start=start, end=self.at)
         )

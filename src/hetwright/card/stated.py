@@ -14,13 +14,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from hetwright import quantities
-from hetwright.card.patterns import patterns
+from hetwright.card.pattern_files import patterns
 from hetwright.card.source_map import Path, SourceMap
 from hetwright.card.words import british_point, british_role, british_stage, part_words, stage_names
 from hetwright.errors import Complaint, InputFault
 from hetwright.trade_data import load_trade
 
 __all__ = [
+    "MOST_COMPLAINTS",
     "VALUE_KEYS",
     "Desk",
     "StatedCard",
@@ -32,6 +33,9 @@ __all__ = [
     "near",
     "state_card",
 ]
+
+#: A card with more faults than this is something else; the first ones are enough to see it.
+MOST_COMPLAINTS = 200
 
 #: Keys of a part that hold a value, in no order of precedence.
 VALUE_KEYS = ("drawn", "marked", "measured", "fitted", "usual")
@@ -70,8 +74,15 @@ class Desk:
     places: SourceMap
     complaints: list[Complaint] = field(default_factory=list)
 
+    @property
+    def full(self) -> bool:
+        """Whether so much is wrong that looking further helps nobody."""
+        return len(self.complaints) >= MOST_COMPLAINTS
+
     def complain(self, path: Path, wrong: str, right: str) -> None:
         """Note one fault of what stands at ``path``."""
+        if self.full:
+            return
         self.complaints.append(Complaint(wrong=wrong, right=right, file=self.file, line=self.places.line(*path)))
 
     def adopt(self, path: Path, fault: InputFault, what: str = "") -> None:
@@ -318,6 +329,8 @@ def _parts(document: Mapping[str, Any], desk: Desk) -> list[StatedPart]:
     found: list[StatedPart] = []
     seen: dict[str, Path] = {}
     for key, written in raw.items():
+        if desk.full:
+            break
         for path, ref, role, table in _part_tables(key, written, desk):
             part = _part(path, ref, role, table, desk)
             name = part.called.upper()
@@ -448,6 +461,8 @@ def _sheet(document: Mapping[str, Any], desk: Desk, usual_meter: str) -> list[St
     }
     found = []
     for number, row in enumerate(raw):
+        if desk.full:
+            break
         path: Path = ("service_sheet", number)
         values = _read_keys(row, "service_sheet", path, desk, "a service-sheet row")
         given = [key for key in quantities_of if key in values]
@@ -515,7 +530,9 @@ def _text(written: Any, path: Path, desk: Desk, example: str) -> str | None:
     if len(written) > _LONGEST_TEXT:
         desk.complain(path, f"{key} is {len(written)} characters long", f"at most {_LONGEST_TEXT}")
         return None
-    if any(not letter.isprintable() and letter not in "\n\t" for letter in written):
+    # a note may run over several lines; everything else is repeated in messages of one line
+    allowed = "\n\t" if key == "note" else ""
+    if any(not letter.isprintable() and letter not in allowed for letter in written):
         desk.complain(path, f"{key} holds a control character", "plain text only")
         return None
     return written.strip()

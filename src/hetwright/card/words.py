@@ -1,6 +1,6 @@
 """British and American words: the card takes either and speaks the one asked for.
 
-Inside, every point, stage and role has one name, the British one of ``trade/words.toml``.
+Inside, every point, stage and role has one name, the British one of ``trade/words.toml`` and ``trade/readings.toml``.
 """
 
 from __future__ import annotations
@@ -26,6 +26,10 @@ __all__ = [
 
 Words = Literal["british", "american"]
 
+# Where readings speak of a place more loosely than the points of a circuit do.
+_INSIDE = {"avc": "avc_line"}
+_NO_POINTS = frozenset({"set", "heaters", "mains"})
+
 
 def _data() -> Mapping[str, Any]:
     return load_trade("words.toml")
@@ -38,15 +42,12 @@ def _plain(written: str) -> str:
 
 @cache
 def _points() -> tuple[dict[str, str], dict[str, str]]:
-    """Spellings of the points of a valve (without the dot) and of the rest of the set."""
-    of_valve: dict[str, str] = {}
-    of_set: dict[str, str] = {}
-    for record in _data()["point"]:
-        name = record["point"]
-        table = of_valve if name.startswith(".") else of_set
-        bare = name.removeprefix(".")
-        for spelling in (bare, *record["also"]):
-            table[_plain(spelling)] = bare
+    """Spellings of the electrodes of a valve, and of the points of the set; the same as in readings."""
+    facts = load_trade("readings.toml")
+    of_valve, of_set = (
+        {_plain(spelling): _INSIDE.get(name, name) for name, also in facts[table].items() for spelling in (name, *also)}
+        for table in ("electrode", "point")
+    )
     return of_valve, of_set
 
 
@@ -72,7 +73,7 @@ def _to_british() -> dict[str, str]:
 
 def set_points() -> tuple[str, ...]:
     """The points that belong to the set as a whole, such as ``chassis``, ``HT1`` or ``mains_live``."""
-    return tuple(dict.fromkeys(_points()[1].values()))
+    return tuple(point for point in dict.fromkeys(_points()[1].values()) if point not in _NO_POINTS)
 
 
 def stage_names() -> tuple[str, ...]:
