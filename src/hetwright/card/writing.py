@@ -112,10 +112,10 @@ def write_card(text: str, changes: Iterable[Change], file: str = "card") -> str:
     [parts]
     C1 = { role = "output.coupling_capacitor", measured = "9n5" }
     """
+    card = read_card(text, file)
     for change in changes:
-        card = read_card(text, file)
         text = _changed(text, change, card)
-        read_card(text, file)
+        card = read_card(text, file)
     return text
 
 
