@@ -186,7 +186,7 @@ class Layout:
         self.slots: list[Slot] = []
         self.slot_index: dict[tuple[str, str], int] = {}
         self._kinds: list[str] = []
-        self._amplitudes: set[int] = set()
+        self.amplitudes: set[int] = set()
         self._driven: set[int] = set()
         self._number()
         self._lay()
@@ -295,7 +295,7 @@ class Layout:
         electrodes = [self._point(section.electrodes[name]) for name in names]
         if AMPLITUDE in names:
             at = electrodes[names.index(AMPLITUDE)]
-            self._amplitudes.add(at)
+            self.amplitudes.add(at)
             if section.shape != "hexode":
                 self._driven.add(at)
         return electrodes
@@ -304,7 +304,7 @@ class Layout:
 
     def _lay(self) -> None:
         self.n_points = len(self.points)
-        lonely = sorted(self._amplitudes - self._driven)
+        lonely = sorted(self.amplitudes - self._driven)
         if lonely:
             raise InputFault(
                 Complaint(
@@ -320,7 +320,7 @@ class Layout:
     def _lay_lines(self) -> None:
         lines = self._lines
         self.n_lines = len(lines)
-        insulated = [p for p in range(1, self.n_points) if p not in self._amplitudes]
+        insulated = [p for p in range(1, self.n_points) if p not in self.amplitudes]
         self.line_a = np.array([line[0] for line in lines] + insulated, dtype=np.intp)
         self.line_b = np.array([line[1] for line in lines] + [0] * len(insulated), dtype=np.intp)
         self.line_slot = np.array([line[2] for line in lines], dtype=np.intp)
@@ -605,11 +605,8 @@ class Layout:
 
     def diode_law(self, across: Array) -> tuple[Array, Array]:
         """Amps and slope of junction diodes."""
-        unit = self.diode_volts / self.diode_ohms
-        drop = self.diode_saturation * self.diode_ohms
-        w = wrightomega(np.log(self.diode_saturation / unit) + (across + drop) / self.diode_volts)
-        amps = unit * w - self.diode_saturation + self.diode_reverse * across
-        return amps, w / (1.0 + w) / self.diode_ohms + self.diode_reverse
+        amps, slope = junction(across, self.diode_saturation, self.diode_volts, self.diode_ohms)
+        return amps + self.diode_reverse * across, slope + self.diode_reverse
 
     def evaluate(self, p: Parameters, x: Array) -> Evaluation:
         """The equations and their non-linear slopes at ``x`` (1 + unknowns, B)."""
@@ -686,6 +683,15 @@ class Layout:
         for port, given in zip(self.supplies, evaluation.supplies, strict=True):
             amps[port.amps_at - 1] /= np.maximum(-given.by_amps, 1.0)
         return amps
+
+
+def junction(
+    across: Array, saturation: Array | float, thermal: Array | float, ohms: Array | float
+) -> tuple[Array, Array]:
+    """Amps and slope of a junction behind a resistance; see the module's introduction for the equation."""
+    unit = thermal / ohms
+    w = wrightomega(np.log(saturation / unit) + (across + saturation * ohms) / thermal)
+    return unit * w - saturation, w / (1.0 + w) / ohms
 
 
 def near(name: str, names: list[str], none: str) -> str:

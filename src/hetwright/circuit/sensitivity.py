@@ -53,7 +53,7 @@ _PAIRS = 768
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Linear:
+class Linear:
     """The equations linearised at the working points of a block of rows."""
 
     rows: Index
@@ -63,14 +63,14 @@ class _Linear:
     factors: Factors
 
 
-def _linearise(layout: Layout, slots: Array, x: Array, rows: Index) -> _Linear:
+def _linearise(layout: Layout, slots: Array, x: Array, rows: Index) -> Linear:
     p = layout.parameters(np.ascontiguousarray(slots[:, rows]))
     evaluation = layout.evaluate(p, x)
     factors = layout.elimination.factor(layout.coefficients(p, evaluation.slopes))
-    return _Linear(rows, p, x, evaluation, factors)
+    return Linear(rows, p, x, evaluation, factors)
 
 
-def _blocks(circuit: Circuit, points: WorkingPoints, stack: Array) -> Iterator[_Linear]:
+def blocks(circuit: Circuit, points: WorkingPoints, stack: Array) -> Iterator[Linear]:
     """The certified rows, block by block."""
     if stack.shape != (len(points), len(circuit.slots)):
         raise OutOfRange(
@@ -130,7 +130,7 @@ def _with_datum(solution: Array) -> Array:
 # slopes by slot
 
 
-def _slopes_of(layout: Layout, linear: _Linear, adjoint: Array, x: Array | None = None) -> Array:
+def _slopes_of(layout: Layout, linear: Linear, adjoint: Array, x: Array | None = None) -> Array:
     """-L . dF/ds for every slot, (n_slots, R, B).
 
     ``adjoint`` is (1 + unknowns, R, B) with the datum's zero first. ``x`` (1 + unknowns, R, B) gives each reading its own
@@ -217,7 +217,7 @@ def volts_slopes(
     """
     a, b = _pairs(circuit, points, tos)
     result = np.full((len(working_points), len(a), len(circuit.slots)), np.nan)
-    for linear in _blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack):
         adjoint = _with_datum(linear.factors.solve_transposed(_unit(circuit.layout, a, b, len(linear.rows))))
         _into(result, linear.rows, _slopes_of(circuit.layout, linear, adjoint))
     return result
@@ -234,7 +234,7 @@ def source_ohms(
     a, b = _pairs(circuit, points, tos)
     result = np.full((len(working_points), len(a)), np.nan)
     readings = np.arange(len(a))
-    for linear in _blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack):
         z = _with_datum(linear.factors.solve(_unit(circuit.layout, a, b, len(linear.rows))))
         result[linear.rows] = (z[a, readings] - z[b, readings]).T
     return result
@@ -306,7 +306,7 @@ def find_branch(circuit: Circuit, part: str, what: str | None = None) -> Branch:
     )
 
 
-def _amps_of(layout: Layout, linear: _Linear, branch: Branch) -> Array:
+def _amps_of(layout: Layout, linear: Linear, branch: Branch) -> Array:
     p, x = linear.p, linear.x
     kind, _, number = branch.kind.partition(" ")
     if kind == "line":
@@ -334,7 +334,7 @@ def _real_electrodes(layout: Layout, group: int) -> Index:
 def branch_amps(circuit: Circuit, working_points: WorkingPoints, stack: Array, branches: Sequence[Branch]) -> Array:
     """Currents of branches, (B, R) amps, from ``a`` to ``b`` of the part as described; NaN where refused."""
     result = np.full((len(working_points), len(branches)), np.nan)
-    for linear in _blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack):
         for r, branch in enumerate(branches):
             result[linear.rows, r] = _amps_of(circuit.layout, linear, branch)
     return result
@@ -346,7 +346,7 @@ def branch_amps_slopes(
     """Slope of branch currents by every slot, (B, R, n_slots) amps per SI unit of the slot; NaN where refused."""
     layout = circuit.layout
     result = np.full((len(working_points), len(branches), len(circuit.slots)), np.nan)
-    for linear in _blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack):
         rows = len(linear.rows)
         right = np.zeros((1 + layout.n_unknowns, len(branches), rows))
         direct = np.zeros((len(circuit.slots), len(branches), rows))
@@ -357,7 +357,7 @@ def branch_amps_slopes(
     return result
 
 
-def _branch_terms(layout: Layout, linear: _Linear, branch: Branch, by_x: Array, by_slot: Array) -> None:
+def _branch_terms(layout: Layout, linear: Linear, branch: Branch, by_x: Array, by_slot: Array) -> None:
     """Fill in d amps / d unknowns and the direct d amps / d slots of one branch."""
     p, x, at = linear.p, linear.x, branch.at
     kind, _, number = branch.kind.partition(" ")
@@ -470,7 +470,7 @@ def _read(
     volts = np.full((len(working_points), len(a)), np.nan)
     by_slot = np.full((len(working_points), len(a), len(circuit.slots)) if slopes else (0, 0, 0), np.nan)
     again: list[_Pairs] = []
-    for linear in _blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack):
         unit = _unit(layout, a, b, len(linear.rows))
         z = _with_datum(linear.factors.solve(unit))
         source = z[a, readings] - z[b, readings]

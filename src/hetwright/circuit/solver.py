@@ -28,11 +28,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import Complaint, NotSolved, OutOfRange
-from .elements import Evaluation, Law, Layout, Parameters
+from .elements import Evaluation, Law, Layout, Parameters, near
 from .elimination import Factors, dense_solve
 from .network import Network
 
-__all__ = ["CERTIFIED_AMPS", "CERTIFIED_VOLTS", "Circuit", "WorkingPoints"]
+__all__ = ["CERTIFIED_AMPS", "CERTIFIED_VOLTS", "Circuit", "WorkingPoints", "near"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
