@@ -31,6 +31,8 @@ __all__ = [
 
 Scale = float | Mapping[tuple[str, str], float] | Callable[[str, str], float]
 
+# Roles of the diodes inside a detector's valve.
+DETECTOR_DIODES = ("detector.diode", "detector.avc_diode")
 # Of the stages one valve serves, the one whose name its whole-valve faults carry.
 STAGE_ORDER = (
     "output",
@@ -177,7 +179,7 @@ class RateTable:
         if record is None:
             rate = 0.0
         else:
-            rate = float(record["rate"]) * self._place(subject, fault) * self._era(name, subject, fault, year)
+            rate = float(record["rate"]) * self._place(name, subject, fault) * self._era(name, subject, fault, year)
         for known in self.document["known"]:
             if known["basis"] in subject.known and fault in known["faults"]:
                 rate = float(known["rate"]) if "rate" in known else rate * known["times"]
@@ -203,10 +205,14 @@ class RateTable:
     def _scale(self, name: str, fault: str) -> float:
         return _scale_of(self.scale, name, fault)
 
-    def _place(self, subject: Subject, fault: str) -> float:
+    def _place(self, name: str, subject: Subject, fault: str) -> float:
         times = 1.0
         for record in self.document["position"]:
-            if fnmatchcase(subject.role, record["role"]) and record.get("fault", fault) == fault:
+            if (
+                fnmatchcase(subject.role, record["role"])
+                and fnmatchcase(name, record.get("class", "*"))
+                and record.get("fault", fault) == fault
+            ):
                 times *= record["times"]
         return times
 
@@ -304,6 +310,9 @@ def _valve_subjects(card: SetCard) -> Iterator[Subject]:
             continue
         stages = sorted((stage for stage in card.stages if stage.valve == ref), key=_rank)
         roles = tuple(dict.fromkeys(f"{stage.name}.valve" for stage in stages))
+        listed = {part.role for part in card.parts.values()}
+        if "detector.valve" in roles:
+            roles += tuple(role for role in DETECTOR_DIODES if role not in listed)
         if not stages:
             yield Subject(part=ref, role="", kind=valve.kind or "", valve=True)
         for stage in stages:
