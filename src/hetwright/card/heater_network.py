@@ -3,33 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 
+from hetwright.card.layout import LaidPart, Layout, chain_order
 from hetwright.card.model import Basis, Part, SetCard, State
-from hetwright.card.patterns import LaidPart, Layout
 from hetwright.card.usual_values import customs
 from hetwright.circuit.network import Battery, Element, Resistance
 from hetwright.valves.catalogue import Heater, ValveType
 
-__all__ = ["HeaterElements", "heater_elements"]
+__all__ = ["HeaterElements", "chain_amps", "heater_elements"]
 
 SlotKey = tuple[str, str]
-#: From the live end of a chain to the chassis end: the valve that hums most is nearest chassis.
-_CHAIN_ORDER = (
-    "supply",
-    "output",
-    "output_a",
-    "output_b",
-    "indicator",
-    "if_amp_2",
-    "if_amp",
-    "rf_amp",
-    "frequency_changer",
-    "fm_tuner",
-    "audio_2",
-    "detector",
-    "audio",
-)
 
 
 @dataclass(kw_only=True)
@@ -133,7 +118,7 @@ def _parallel(
         )
         groups.setdefault((heater.volts or 0.0, alone), []).append(ref)
     main = _main_volts(layout, heaters)
-    for number, ((volts, alone), refs) in enumerate(
+    for number, ((volts, _), refs) in enumerate(
         sorted(groups.items(), key=lambda item: (item[0][1], abs(item[0][0] - main)))
     ):
         suffix = "" if number == 0 else f"_{number + 1}"
@@ -180,15 +165,20 @@ def _main_volts(layout: Layout, heaters: dict[str, Heater]) -> float:
     return max(amps, key=lambda volts: amps[volts]) if amps else next(iter(heaters.values())).volts or 6.3
 
 
-def chain_order(card: SetCard, refs: list[str]) -> list[str]:
-    """The valves of a chain from the live end down."""
-    place: dict[str, int] = {}
-    for stage in card.stages:
-        rank = _CHAIN_ORDER.index(stage.name) if stage.name in _CHAIN_ORDER else 5
-        place[stage.valve] = max(place.get(stage.valve, 0), rank)
-    if card.supply.valve:
-        place[card.supply.valve] = 0
-    return sorted(refs, key=lambda ref: (place.get(ref, 5), ref))
+def _in_series(heater: Heater, amps: float) -> Heater:
+    """The heater with its halves joined so that it takes the chain's amps."""
+    if heater.series_amps is not None and abs(heater.series_amps - amps) < abs((heater.amps or 0.0) - amps):
+        return replace(heater, volts=heater.series_volts, amps=heater.series_amps)
+    return heater
+
+
+def chain_amps(heaters: Iterable[Heater]) -> float:
+    """Amps of a chain: the most that any heater needs, with tapped filaments joined in series where others are."""
+    least = [
+        min(heater.amps or 0.0, heater.series_amps if heater.series_amps is not None else math.inf)
+        for heater in heaters
+    ]
+    return max(least)
 
 
 def _series(
@@ -201,10 +191,11 @@ def _series(
 ) -> None:
     table = customs()["heaters"]
     forms = layout.set_forms
-    amps = max(heater.amps or 0.0 for heater in heaters.values())
-    chain = chain_order(card, list(heaters))
+    amps = chain_amps(heaters.values())
+    heaters = {ref: _in_series(heater, amps) for ref, heater in heaters.items()}
+    chain = chain_order(card.stages, card.supply.valve, list(heaters))
     on_winding = forms["chain"] == "winding"
-    top = "heater_supply" if on_winding else layout.point("mains_in")
+    top = {"winding": "heater_supply", "HT": "HT1"}.get(forms["chain"], layout.point("mains_in"))
 
     link = parts.get("heaters.chain")
     here = top
@@ -250,6 +241,8 @@ def _series(
         heater = heaters[ref]
         last = number == len(chain) - 1
         below = "heaters.chain_end" if last else f"{ref}.heater_return"
+        if ref in layout.filament_ends:
+            below = layout.point(layout.filament_ends[ref]) if not last else below
         _chain_heater(built, ref, here, below, heater, lamp, forms["lamp"] == "on the rectifier's tap", state)
         if (heater.amps or amps) < 0.95 * amps:
             built.resistance(
@@ -259,20 +252,23 @@ def _series(
         volts_needed += heater.volts or 0.0
         here = below
     wiring = parts.get("heaters.wiring")
+    end = "chassis" if on_winding or forms["chain"] == "HT" else layout.point("ht_negative")
     built.resistance(
-        wiring.ref if wiring is not None else "heaters.wiring",
-        here,
-        layout.point("ht_negative") if layout.set_forms["bias"] != "cathode" and not on_winding else "chassis",
-        _part_ohms(wiring, state, 0.02),
+        wiring.ref if wiring is not None else "heaters.wiring", here, end, _part_ohms(wiring, state, 0.02)
     )
     if wiring is not None:
-        built.terminals[wiring.ref] = built.terminals["heaters.wiring"] = (here, "chassis")
+        built.terminals[wiring.ref] = built.terminals["heaters.wiring"] = (here, end)
     winding = parts.get("heaters.winding")
     if on_winding:
         ohms = _part_ohms(winding, state, 1.0)
         source = winding.ref if winding is not None else "heater winding"
         built.hot.append(Battery(part=source, plus=top, minus="chassis", volts=volts_needed + ohms * amps, ohms=ohms))
         built.terminals[source] = built.terminals["heaters.winding"] = (top, "chassis")
+    elif forms["chain"] == "HT":
+        source = "HT"
+        ht = card.supply.ht_volts
+        volts = ht.si if ht is not None else volts_needed
+        built.hot.append(Battery(part=source, plus=top, minus="chassis", volts=volts, ohms=1.0))
     else:
         source = "mains"
         built.hot.append(
@@ -281,7 +277,8 @@ def _series(
         off = volts_needed / card.mains_rms_volts
         if not 0.9 < off < 1.1:
             built.assumptions.append(
-                f"the heater chain needs {volts_needed:.0f} V at {amps * 1e3:.0f} mA on {card.mains_rms_volts:.0f} V mains"
+                f"the heater chain needs {volts_needed:.0f} V at {amps * 1e3:.0f} mA, "
+                f"and the mains are {card.mains_rms_volts:.0f} V"
             )
     built.spreads[source, "volts"] = math.log(float(customs()["spread"]["mains_factor"]))
     built.basis[source, "volts"] = "stated"

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from hetwright.card.model import ValveInPlace
 from hetwright.errors import Complaint, InputFault
@@ -53,7 +53,7 @@ class Family:
     region: str
     year: int
     construction: str
-    heaters: str
+    heaters: Literal["parallel", "series", "battery"]
     rectifier: str
     smoothing: str
     ht_volts: float
@@ -68,10 +68,7 @@ class Family:
 def families() -> tuple[Family, ...]:
     """Every family, in the order of the file."""
     record = tomllib.loads((TRADE / "families.toml").read_text(encoding="utf-8"))
-    return tuple(
-        Family(**{**table, "matches": tuple(table["matches"])})  # type: ignore[arg-type]
-        for table in record["family"]
-    )
+    return tuple(Family(**{**table, "matches": tuple(table["matches"])}) for table in record["family"])
 
 
 def family_of(types: Iterable[ValveType], written: Iterable[str] = ()) -> Family:
@@ -143,18 +140,19 @@ def abilities(valve: ValveType) -> Abilities:
     output = power[0] if is_output and power else None
     triodes = tuple(name for name in shape if shape[name] in ("triode", "oscillator") and name != output)
     changers = [name for name in shape if shape[name] in FREQUENCY_CHANGERS]
+    diodes = tuple(name for name in shape if shape[name] == "diode" and kinds[name] != "rectifier")
     pentodes = [name for name in shape if shape[name] == "pentode" and name != output]
     return Abilities(
         rectifier=tuple(name for name in shape if kinds[name] == "rectifier"),
         indicator=next((name for name in shape if shape[name] == "indicator"), None),
         frequency_changer=changers[0] if changers else None,
         output=output,
-        diodes=tuple(name for name in shape if shape[name] == "diode" and kinds[name] != "rectifier"),
+        diodes=diodes,
         pentode=pentodes[0] if pentodes else None,
         hexode=next((name for name in changers if shape[name] == "hexode"), None),
         triodes=triodes,
         remote=any("remote" in kind for kind in kinds.values()),
-        fm=("fm" in duty or "vhf" in duty) and bool(triodes) and not changers and "ratio" not in duty,
+        fm=("fm" in duty or "vhf" in duty) and bool(triodes) and not changers and not diodes,
     )
 
 
@@ -242,13 +240,13 @@ class _Assigner:
         if base in ("frequency_changer",):
             if can.frequency_changer:
                 return can.frequency_changer
-            if can.fm and len(can.triodes) > 1:
-                return can.triodes[1]
+            if can.fm:
+                return can.triodes[0]
             return pentode_or_triode
         if base in ("rf_amp", "if_amp"):
             return pentode_or_triode or can.hexode if not can.hexode else can.hexode
         if base == "fm_tuner":
-            return can.triodes[-1] if can.triodes else can.pentode
+            return can.triodes[0] if can.triodes else can.pentode
         if base == "detector":
             return next((name for name in can.diodes if self.free(ref, name)), None)
         if base == "reaction_detector":
@@ -364,7 +362,7 @@ class _Assigner:
         for ref in self.valves:
             can = self.can[ref]
             if can.fm and not self.busy(ref):
-                self.give("fm_tuner", ref, can.triodes[-1])
+                self.give("fm_tuner", ref, can.triodes[0])
                 return
 
     def take_amplifiers(self) -> None:
@@ -379,9 +377,11 @@ class _Assigner:
         if changer is None:
             return self.take_straight(signal)
         detector_at = max((self.position(r) for r in self.valves if self.can[r].diodes), default=len(self.valves))
-        has_triode_after = any(
-            self.free_triode(ref) and not self.can[ref].fm for ref in self.valves if (ref, "") not in self.used
-        ) or self.has("audio")
+        # an audio stage is left to a triode, unless the only ones are oscillators or FM tuners
+        taken = {changer.valve}
+        has_triode = self.has("audio") or any(
+            self.free_triode(ref) and not self.can[ref].fm and ref not in taken for ref in self.valves
+        )
         for ref in signal:
             can = self.can[ref]
             section = can.pentode or can.hexode or ""
@@ -389,11 +389,7 @@ class _Assigner:
                 self.give("rf_amp", ref, section)
             elif not self.has("if_amp"):
                 self.give("if_amp", ref, section)
-            elif (
-                not has_triode_after
-                and not self.has("audio")
-                and (ref == signal[-1] or (can.diodes and not can.remote))
-            ):
+            elif not has_triode and not self.has("audio") and (ref == signal[-1] or (can.diodes and not can.remote)):
                 self.give("audio", ref, section)
             elif not self.has("if_amp_2") and self.position(ref) <= detector_at:
                 self.give("if_amp_2", ref, section)

@@ -1,8 +1,8 @@
 """From a card to networks: everything that carries direct current, and the heater circuit.
 
-The layout of the stage patterns says which points are one, where windings and valve sections sit; the parts of the card
-bring their values in the state asked for. What a fault may add (touching electrodes, a leak from heater to cathode, a
-dirty holder, a winding leaking to its core) is there from the start as a port of zero siemens.
+The layout of the stage patterns says which points are one, where windings and valve sections sit; the parts of the
+card bring their values in the state asked for. What a fault may add (touching electrodes, a leak from heater to
+cathode, a dirty holder, a winding leaking to its core) is there from the start as a port of zero siemens.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from hetwright.card import usual_values
+from hetwright.card.layout import LaidPart, Layout, electrode_point, layout_of, rectifier_words
 from hetwright.card.model import Basis, Part, SetCard, Stage, State, Value
-from hetwright.card.patterns import LaidPart, Layout, electrode_point, layout_of, rectifier_words
 from hetwright.card.usual_values import customs
 from hetwright.circuit.network import (
     Battery,
@@ -32,6 +32,8 @@ from hetwright.circuit.network import (
 from hetwright.errors import Complaint, InputFault
 from hetwright.supply.port import port_volts
 from hetwright.valves.catalogue import Section, ValveType, neighbouring_points
+from hetwright.valves.law import SHAPES
+from hetwright.valves.laws import law_of
 
 __all__ = ["CardNetworks", "networks_of"]
 
@@ -79,7 +81,7 @@ class CardNetworks:
     neighbours : tuple of pairs
         Points on adjacent pins of a valve.
     spreads : dict
-        (part, what) to the standard deviation of the logarithm of the slot, before ageing; ``basis`` says of what kind.
+        (part, what) to the standard deviation of the logarithm of the slot, before ageing; ``basis`` to its basis.
     aliases : dict
         Point names that are another point of the network (``V3.cathode`` wired to ``chassis``).
     roles : dict
@@ -102,13 +104,6 @@ class CardNetworks:
         return self.aliases.get(name, name)
 
 
-def _law(valve: ValveType, section: str) -> tuple[str, dict[str, float]]:
-    from hetwright.valves.laws import law_of
-
-    shape, constants = law_of(valve, section)
-    return shape, dict(constants)
-
-
 class _Networker:
     def __init__(self, card: SetCard, state: State) -> None:
         self.card = card
@@ -122,6 +117,8 @@ class _Networker:
         self.terminals: dict[str, tuple[str, str]] = {}
         self.roles: dict[str, list[str]] = {}
         self.assumptions: list[str] = []
+        self.stage_of: dict[tuple[str, str], Stage] = {(s.valve, s.section): s for s in card.stages}
+        self.aliases_added: dict[str, str] = {}
         self.placed = self._placed()
 
     # ---- parts and their places
@@ -183,6 +180,9 @@ class _Networker:
         elif laid is not None and laid.slider is not None and part.quantity == "ohms":
             self.control(part, laid, a, b)
         elif part.quantity == "ohms":
+            if part.role == "supply.surge_resistor" and self.layout.set_forms["construction"] != "AC/DC":
+                self.note(part, (part.ref, "ohms"))
+                return
             self.ohms(part, kind, a, b)
         elif part.quantity == "farads":
             self.capacitor(part.ref, part, kind, a, b, self.value(part))
@@ -307,38 +307,26 @@ class _Networker:
 
     def valves(self) -> None:
         touched = self.touched()
-        stage_of: dict[tuple[str, str], Stage] = {(s.valve, s.section): s for s in self.card.stages}
         for ref, valve in self.types.items():
             if any(section.kind == "rectifier" for section in valve.sections):
                 self.heater_cathode(ref, valve, {"HT1"})
                 continue
-            used = [section for section in valve.sections if self.is_used(ref, valve, section, touched, stage_of)]
-            oscillates = any(
-                s.shape in FREQUENCY_CHANGER_SHAPES
-                and (ref, s.name) in stage_of
-                and stage_of[ref, s.name].name == "frequency_changer"
-                for s in used
-            )
+            used = [section for section in valve.sections if self.is_used(ref, valve, section, touched)]
+            changers = (self.stage_of.get((ref, s.name)) for s in used if s.shape in _AMPLITUDE_SHAPES)
+            oscillates = any(stage is not None and stage.name == "frequency_changer" for stage in changers)
             for section in used:
                 self.section(ref, valve, section, oscillates, touched)
             cathodes = {self.at(electrode_point(ref, valve, section.name, "cathode")) for section in used}
             self.heater_cathode(ref, valve, cathodes)
             self.holder(ref, valve, touched)
 
-    def is_used(
-        self,
-        ref: str,
-        valve: ValveType,
-        section: Section,
-        touched: set[str],
-        stage_of: Mapping[tuple[str, str], Stage],
-    ) -> bool:
+    def is_used(self, ref: str, valve: ValveType, section: Section, touched: set[str]) -> bool:
         if section.shape is None or section.kind in ("rectifier", "stabiliser"):
             return False
-        if (ref, section.name) in stage_of:
+        if (ref, section.name) in self.stage_of:
             return True
         if section.shape == "oscillator" and any(
-            other.shape == "hexode" and (ref, other.name) in stage_of for other in valve.sections
+            other.shape == "hexode" and (ref, other.name) in self.stage_of for other in valve.sections
         ):
             return True
         return any(
@@ -348,12 +336,19 @@ class _Networker:
         )
 
     def section(self, ref: str, valve: ValveType, section: Section, oscillates: bool, touched: set[str]) -> None:
-        shape, constants = _law(valve, section.name)
+        shape, constants = law_of(valve, section.name)
+        stage = self.stage_of.get((ref, section.name))
+        if stage is not None and stage.pattern == "FM tuner" and shape == "triode":
+            # the mixer triode swings by a coil of its own
+            table = customs()["oscillator"]
+            constants["loop_ohms"] = float(table["fm_mixer_loop_ohms"])
+            constants["amplitude_volts"] = float(table["fm_mixer_amplitude_volts"])
+            shape, oscillates = "oscillator", True
         name = f"{ref}.{section.name}"
         cathode = self.at(electrode_point(ref, valve, section.name, "cathode"))
         electrodes: dict[str, str] = {}
         amplitude = f"{ref}.oscillator_amplitude"
-        for electrode in SHAPE_ELECTRODES[shape]:
+        for electrode in SHAPES[shape]:
             if electrode == "amplitude":
                 electrodes[electrode] = amplitude
                 continue
@@ -485,7 +480,9 @@ class _Networker:
             slots_of=dict.fromkeys(("emission_1", "emission_2"), ref),
         )
         rms, basis, spread = self.rms_volts(element)
-        self.elements.append(replace(element, rms_volts=rms))
+        element = replace(element, rms_volts=rms)
+        self.elements.append(element)
+        self.surge(element)
         self.spreads[ref, "mains"], self.basis[ref, "mains"] = spread, basis
         self.spreads[ref, "winding_ohms"], self.basis[ref, "winding_ohms"] = (
             math.log(float(customs()["spread"]["source_ohms_factor"])),
@@ -507,10 +504,41 @@ class _Networker:
                 self.extra_alias(electrode_point(ref, valve, section.name, "cathode"), plus)  # type: ignore[arg-type]
         self.play("supply.rectifier", ref, (self.at("supply.winding_a"), plus))
 
+    def surge(self, element: Supply) -> None:
+        """The surge resistor carries pulses; it stands here as the ohms that would drop as many direct volts.
+
+        Found from the supply port with and without it at the usual current, so that at that current it is exact.
+        """
+        for part, _ in self.placed:
+            if part.role != "supply.surge_resistor" or part.quantity != "ohms":
+                continue
+            ohms = max(self.value(part) or 0.0, 1e-3)
+            amps = max(self.total_amps(self.usual_ht()), 1e-3)
+            without = self.port_direct_volts(element, amps)
+            pulsed = self.port_direct_volts(replace(element, winding_ohms=element.winding_ohms + ohms), amps)
+            scale = max((without - pulsed) / (amps * ohms), 1.0)
+            self.elements.append(
+                Resistance(part=part.ref, a=element.plus, b=self.at("HT1"), ohms=ohms, scale=round(scale, 3))
+            )
+
+    def usual_ht(self) -> float:
+        """Volts at the reservoir as stated, or roughly those of the winding."""
+        supply = self.card.supply
+        if supply.ht_volts is not None:
+            return supply.ht_volts.si
+        if supply.secondary_rms_volts is not None:
+            form, kind = rectifier_words(supply.rectifier)
+            return supply.secondary_rms_volts.si * float(customs()["ht_over_rms"].get(f"{form} {kind}", 1.0))
+        return self.card.mains_rms_volts
+
+    @staticmethod
+    def port_direct_volts(element: Supply, amps: float) -> float:
+        """Volts of the supply port, new rectifier, at these amps."""
+        parameters = np.array([[1.0], [element.winding_ohms], [1.0], [1.0], [element.reservoir_farads]])
+        return float(np.ravel(port_volts(element, np.array([amps]), parameters).volts)[0])
+
     def extra_alias(self, name: str, point: str) -> None:
         self.aliases_added[name] = self.at(point)
-
-    aliases_added: dict[str, str]
 
     def farads_of(self, role: str) -> float | None:
         for part, _ in self.placed:
@@ -550,10 +578,9 @@ class _Networker:
                 Complaint(wrong="the supply states neither winding nor HT volts", right='write ht_volts = "250 V"')
             )
         amps = self.total_amps(ht.si)
-        parameters = np.array([[1.0], [element.winding_ohms], [1.0], [1.0], [element.reservoir_farads]])
 
         def volts(rms: float) -> float:
-            return float(np.ravel(port_volts(replace(element, rms_volts=rms), np.array([amps]), parameters).volts)[0])
+            return self.port_direct_volts(replace(element, rms_volts=rms), amps)
 
         surge = self.ohms_of("supply.surge_resistor") if element.plus != self.at("HT1") else 0.0
         wanted = ht.si + amps * surge
@@ -586,28 +613,32 @@ class _Networker:
         return amps
 
     def batteries(self) -> None:
-        ht = self.card.supply.ht_volts
-        volts = ht.si if ht is not None else 90.0
         table = customs()["batteries"]
-        part = next((p.ref for p, _ in self.placed if p.role == "supply.ht_battery"), "HT battery")
-        self.elements.append(
-            Battery(
-                part=part,
-                plus=self.at("HT1"),
-                minus=self.at("ht_negative"),
-                volts=volts,
-                ohms=float(table["ht_ohms"]),
+        stated = self.card.supply.ht_volts
+        for part, _ in self.placed:
+            if part.kind != "battery" or not (part.role or "").startswith("supply."):
+                continue
+            ht = part.role == "supply.ht_battery"
+            volts = stated.si if ht and stated is not None else part.figures["volts"]
+            self.elements.append(
+                Battery(
+                    part=part.ref,
+                    plus=self.at(part.from_point),
+                    minus=self.at(part.to_point),
+                    volts=volts,
+                    ohms=float(table["ht_ohms" if ht else "bias_ohms"]),
+                )
             )
-        )
-        self.spreads[part, "volts"] = ht.spread_log_sd if ht else 0.05
-        self.basis[part, "volts"] = ht.basis if ht else "usual"
+            key = (part.ref, "volts")
+            self.spreads[key] = math.log(float(table["spread_factor"]))
+            self.basis[key] = stated.basis if ht and stated is not None else "usual"
 
     # ---- heaters
 
     def heaters(self) -> Network | None:
         from hetwright.card.heater_network import heater_elements
 
-        built = heater_elements(self.card, self.layout, [(p, l) for p, l in self.placed], self.state)
+        built = heater_elements(self.card, self.layout, self.placed, self.state)
         if built is None:
             return None
         for name, pair in built.terminals.items():
@@ -615,17 +646,18 @@ class _Networker:
         self.spreads.update({key: spread for key, spread in built.spreads.items() if key not in self.spreads})
         self.basis.update({key: word for key, word in built.basis.items() if key not in self.basis})
         self.assumptions += built.assumptions
-        if self.chain_in_ht():
+        if self.layout.set_forms["chain"] == "HT" and self.layout.set_forms["heaters"] == "series":
+            # the filaments are direct current's own business: they bias the valves
+            self.elements += [element for element in built.hot if isinstance(element, Resistance)]
+        elif self.chain_in_ht():
             self.elements += built.cold
         return Network(elements=tuple(built.hot), datum="chassis")
 
     # ---- all of it
 
     def run(self) -> CardNetworks:
-        self.aliases_added = {}
-        heater_stage = {"heaters"}
         for part, laid in self.placed:
-            if laid is not None and laid.stage in heater_stage:
+            if laid is not None and laid.stage == "heaters":
                 self.play(part.role, part.ref, (part.from_point, part.to_point))
                 continue
             self.part(part, laid)
@@ -689,6 +721,11 @@ class _Networker:
                         self.play("detector.avc_diode", stage.valve, pair)
         for ref in self.types:
             self.roles.setdefault("heaters.valve", []).append(ref)
+        for record in customs()["same_part"]:
+            role, other = record["role"], record["as"]
+            if role not in self.roles and other in self.roles:
+                self.roles[role] = list(self.roles[other])
+                self.terminals.setdefault(role, self.terminals[other])
 
 
 def _ends(element: Element) -> Iterable[str]:
@@ -704,17 +741,6 @@ def _ends(element: Element) -> Iterable[str]:
 
 
 _POINT_WORDS = {"grid": "control_grid", "screen": "screen_grid", "suppressor": "suppressor_grid"}
-FREQUENCY_CHANGER_SHAPES = frozenset({"hexode", "oscillator", "pentagrid", "converter"})
-SHAPE_ELECTRODES: dict[str, tuple[str, ...]] = {
-    "diode": ("anode",),
-    "triode": ("grid", "anode"),
-    "pentode": ("grid", "screen", "anode"),
-    "hexode": ("grid", "injection", "amplitude", "screen", "anode"),
-    "oscillator": ("grid", "amplitude", "anode"),
-    "pentagrid": ("oscillator_grid", "amplitude", "oscillator_anode", "grid", "screen", "anode"),
-    "converter": ("oscillator_grid", "amplitude", "grid", "screen", "anode"),
-    "indicator": ("grid", "anode", "target"),
-}
 
 
 def networks_of(card: SetCard, state: State = "now") -> CardNetworks:

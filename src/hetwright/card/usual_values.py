@@ -1,4 +1,4 @@
-"""Usual values of parts: from the valve's published rows where there are any, from the customs of the trade otherwise.
+"""Usual values of parts: from the valve's published rows where there are any, otherwise from custom.
 
 The numbers are in ``trade/stages/*.toml``; the rules that turn a published row into ohms are here.
 """
@@ -79,8 +79,10 @@ class SetFacts:
     heater_volts: float = 6.3
     heater_amps: float = 0.3
     chain_volts: float = 0.0
+    chain_source_volts: float = 230.0
     output_bias_volts: float = 10.0
     smoothing: str = "resistor"
+    front_end_amps: float = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +124,7 @@ def nearest_row(valve: ValveType, section: str, line_volts: float, *, needs: tup
 
 
 def electrode_amps(valve: ValveType, section: str, line_volts: float) -> tuple[float, float, float]:
-    """Anode, screen and oscillator-anode amps usual at that HT, scaled from the nearest row by the three-halves law."""
+    """Anode, screen and oscillator-anode amps at that HT: the nearest row by the three-halves law."""
     row = nearest_row(valve, section, line_volts, needs=("anode_amps",))
     if row is None:
         return 0.0, 0.0, 0.0
@@ -239,6 +241,36 @@ def _output_primary(facts: SetFacts, stage: StageFacts) -> float | None:
     return round(min(max(ohms, table["output_primary_least_ohms"]), table["output_primary_most_ohms"]), -1)
 
 
+def _rf_triode_cathode(facts: SetFacts, stage: StageFacts) -> float | None:
+    rows = (row for row in stage.valve.rows_of(stage.section) if row.get("cathode_resistor_ohms"))
+    return next((row.get("cathode_resistor_ohms") for row in rows), None)
+
+
+def _rf_triode_feed(facts: SetFacts, stage: StageFacts) -> float | None:
+    rows = (row for row in stage.valve.rows_of(stage.section) if row.kind == "working")
+    return next((ohms for row in rows if (ohms := row.get("anode_resistor_ohms"))), None)
+
+
+def _mixer_triode_feed(facts: SetFacts, stage: StageFacts) -> float | None:
+    rows = (row for row in stage.valve.rows_of(stage.section) if row.kind in ("converter", "oscillator"))
+    return next((ohms for row in rows if (ohms := row.get("anode_resistor_ohms"))), None)
+
+
+def _indicator_anode(facts: SetFacts, stage: StageFacts) -> float | None:
+    row = nearest_row(stage.valve, stage.section, stage.line_volts, needs=("anode_resistor_ohms",))
+    return row.get("anode_resistor_ohms") if row is not None else None
+
+
+def _target_feed(facts: SetFacts, stage: StageFacts) -> float | None:
+    """A resistor only where the target is rated for less than the HT."""
+    row = nearest_row(stage.valve, stage.section, stage.line_volts, needs=("target_volts", "target_amps"))
+    if row is None:
+        return None
+    volts, amps = row.get("target_volts") or 0.0, row.get("target_amps") or 0.0
+    drop = stage.line_volts - volts
+    return preferred(drop / amps) if drop > 0.0 and amps > 0.0 else None
+
+
 def _mains_primary(facts: SetFacts, stage: StageFacts | None) -> float:
     # copper for the same watts: ohms go as the square of the volts
     return round(
@@ -251,10 +283,10 @@ def _smoothing_part(key: str) -> Callable[[SetFacts, StageFacts | None], float]:
         table = customs()["smoothing_drop"]
         amps = max(smoothed_amps(facts), 0.005)
         if key == "field_coil":
-            raw = table["field_coil_volts"] / amps
+            raw = min(table["field_coil_volts"], table["field_coil_share"] * facts.ht_volts) / amps
             low = min(max(raw, table["field_coil_least_ohms"]), table["field_coil_most_ohms"])
             return preferred(low)
-        volts = table["AC/DC resistor volts" if facts.construction == "AC/DC" else "resistor_volts"]
+        volts = max(facts.ht_volts - facts.line_volts, 5.0)
         return preferred(min(max(volts / amps, table["smoothing_least_ohms"]), table["smoothing_most_ohms"]))
 
     return ohms
@@ -288,6 +320,11 @@ def _surge(facts: SetFacts, stage: StageFacts | None) -> float:
     return float(table["valve_low_mains_ohms" if facts.rectifier_kind == "valve" else "silicon_low_mains_ohms"])
 
 
+def _front_end_decoupling(facts: SetFacts, stage: StageFacts | None) -> float:
+    volts = float(customs()["smoothing_drop"]["front_end_volts"])
+    return preferred(volts / max(facts.front_end_amps, 1e-3))
+
+
 def _heater_winding(facts: SetFacts, stage: StageFacts | None) -> float:
     table = customs()["windings"]
     return float(
@@ -305,7 +342,7 @@ def _lamp_shunt(facts: SetFacts, stage: StageFacts | None) -> float:
 
 
 def _dropper(facts: SetFacts, stage: StageFacts | None) -> float:
-    return max(round((facts.mains_rms_volts - facts.chain_volts) / facts.heater_amps, 0), 1.0)
+    return max(round((facts.chain_source_volts - facts.chain_volts) / facts.heater_amps, 0), 1.0)
 
 
 def _thermistor(facts: SetFacts, stage: StageFacts | None) -> float:
@@ -319,6 +356,11 @@ _STAGE_RULES: dict[str, Callable[[SetFacts, StageFacts], float | None]] = {
     "oscillator_grid_leak": _oscillator_grid_leak,
     "resistance_coupled_cathode": _resistance_coupled_cathode,
     "output_primary": _output_primary,
+    "rf_triode_cathode": _rf_triode_cathode,
+    "rf_triode_feed": _rf_triode_feed,
+    "mixer_triode_feed": _mixer_triode_feed,
+    "indicator_anode": _indicator_anode,
+    "target_feed": _target_feed,
 }
 _SET_RULES: dict[str, Callable[[SetFacts, StageFacts | None], float | None]] = {
     "mains_primary": _mains_primary,
@@ -330,6 +372,7 @@ _SET_RULES: dict[str, Callable[[SetFacts, StageFacts | None], float | None]] = {
     "smoothing": _electrolytic("smoothing"),
     "back_bias": _back_bias,
     "surge_resistor": _surge,
+    "front_end_decoupling": _front_end_decoupling,
     "heater_winding": _heater_winding,
     "lamp": _lamp,
     "lamp_shunt": _lamp_shunt,
