@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any, Literal
 
+from hetwright.card.pattern_files import roles_of_patterns
 from hetwright.trade_data import load_trade
 
 __all__ = [
@@ -45,7 +46,11 @@ def _points() -> tuple[dict[str, str], dict[str, str]]:
     """Spellings of the electrodes of a valve, and of the points of the set; the same as in readings."""
     facts = load_trade("readings.toml")
     of_valve, of_set = (
-        {_plain(spelling): _INSIDE.get(name, name) for name, also in facts[table].items() for spelling in (name, *also)}
+        {
+            _plain(spelling): _INSIDE.get(name, name)
+            for name, also in facts[table].items()
+            for spelling in (name, *also)
+        }
         for table in ("electrode", "point")
     )
     return of_valve, of_set
@@ -84,14 +89,20 @@ def stage_names() -> tuple[str, ...]:
 @cache
 def _part_words() -> dict[str, tuple[str, ...]]:
     listed = {record["stage"]: record for record in load_trade("roles.toml")["stage"]}
-    return {
-        stage: (*record["parts"], *(listed[record["as"]]["parts"] if "as" in record else ()))
+    found = {
+        stage: [*record["parts"], *(listed[record["as"]]["parts"] if "as" in record else ())]
         for stage, record in listed.items()
     }
+    for role in sorted(roles_of_patterns()):
+        stage, _, part = role.partition(".")
+        found.setdefault(stage, []).append(part)
+    return {stage: tuple(dict.fromkeys(parts)) for stage, parts in found.items()}
 
 
 def part_words(stage: str) -> tuple[str, ...]:
-    """The part words of a stage, repeats such as ``if_amp_2`` and ``output_b`` included; empty for no stage.
+    """The part words of a stage, those of its patterns included; empty for what is no stage.
+
+    A repeat such as ``if_amp_2`` has those of the stage it repeats.
 
     Examples
     --------
