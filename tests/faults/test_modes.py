@@ -340,8 +340,16 @@ def test_heater_cathode_leak_and_touching_electrodes_use_their_own_ports(faults)
 
 def test_tracking_valve_holder_joins_neighbouring_pins(faults):
     fault = one(faults, "wiring.valve_holder", "leaky")
-    assert {c.part for s in fault.severities for c in s.changes} == {"V2.holder"}
+    assert {s.changes[0].part for s in fault.severities if "heater" not in s.where} == {"V2.holder"}
     assert fault.severities[0].where == "V2.anode to V2.screen_grid"
+
+
+def test_path_across_the_heater_pins_of_a_chain_starves_one_valve_and_over_runs_the_rest(faults):
+    severities = [s for s in one(faults, "wiring.valve_holder", "leaky").severities if "heater of V1" in s.where]
+    worst = severities[-1]
+    assert worst.changes[0].part == "V1"
+    assert worst.changes[0].number < 0.2
+    assert {c.part for c in worst.changes[1:]} == {"V1.hexode"}
 
 
 def test_heater_open_in_a_series_chain_leaves_every_valve_cold(faults):

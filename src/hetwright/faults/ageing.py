@@ -30,7 +30,7 @@ from hetwright.circuit.network import (
 )
 from hetwright.trade_data import load_trade
 
-from .heating import base_part
+from .heating import base_part, heater_name
 from .inference import Background
 from .rates import RateTable, Subject, default_rates, subjects_of
 
@@ -171,9 +171,10 @@ def background(
     for element in networks.ht.elements:
         for key, value in _slots_of(element, networks.spreads, ageing, mains_read=mains_read).items():
             out.setdefault(key, value)
+    in_ht = set(out)
     for element in heaters:
         for key, value in _heater_slots(element, networks.spreads, ageing, mains_read=mains_read).items():
-            out.setdefault(key, value)
+            out[key if key not in in_ht else (heater_name(key[0]), key[1])] = value
     return out
 
 

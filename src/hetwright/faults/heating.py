@@ -10,7 +10,12 @@ from hetwright.circuit.network import Battery, Conductance, Network, Resistance
 
 from .rates import RateTable, default_rates
 
-__all__ = ["base_part", "emission_at", "heater_volts"]
+__all__ = ["base_part", "emission_at", "heater_name", "heater_volts"]
+
+
+def heater_name(part: str) -> str:
+    """Name of a part's slots in the heater circuit where it stands in the HT network as well."""
+    return f"{part} (heaters)"
 
 
 def base_part(part: str) -> str:

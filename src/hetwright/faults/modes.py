@@ -111,13 +111,14 @@ def faults_of(
                 continue
             already_in_place = fault == "wrong value" and "differs from the drawing" in subject.known
             case = Case(subject, kind, fault, table.grid_of(kind.name, fault), offered)
+            severities = [] if already_in_place else BUILDERS[kind.family](case)
             faults.append(
                 Fault(
                     part=subject.part,
                     role=subject.role,
                     fault=fault,
                     rate=rate,
-                    severities=_normal([] if already_in_place else BUILDERS[kind.family](case)),
+                    severities=_normal([replace(s, changes=offered.in_both_circuits(s.changes)) for s in severities]),
                     shows=shown_by(subject, kind.name, fault),
                     safety=table.is_safety(subject, fault),
                     also=(*subject.also, HEATER_ROLE) if subject.valve and fault == "heater open" else subject.also,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from hetwright.circuit.network import (
@@ -18,7 +18,7 @@ from hetwright.circuit.network import (
     ValveSection,
 )
 
-from .heating import base_part, emission_at, heater_volts
+from .heating import base_part, emission_at, heater_name, heater_volts
 from .model import Change
 from .rates import RateTable
 
@@ -84,6 +84,10 @@ class Offered:
                 if isinstance(element, Resistance):
                     self.heater_elements.setdefault(element.part, []).append(element)
                     self.heater_slots.add((element.part, element.what))
+        ours = {
+            (element.part, element.what) for element in self.networks.ht.elements if isinstance(element, Resistance)
+        }
+        self.shared = self.heater_slots & ours
         self._heater_volts = {} if self.networks.heaters is None else heater_volts(self.networks.heaters)
 
     @staticmethod
@@ -144,11 +148,38 @@ class Offered:
         """Contacts of heater pins in their holders."""
         return [e for elements in self.heater_elements.values() for e in elements if "contact" in e.what]
 
+    def chain_heaters(self) -> list[Resistance]:
+        """Heaters that stand in series with others, each once; none where they are in parallel."""
+        heaters = self.networks.heaters
+        found = {
+            element.part: element
+            for elements in self.heater_elements.values()
+            for element in elements
+            if element.part in self.sections or element.part in self.all_valves()
+        }
+        if heaters is None or all(element.b == heaters.datum for element in found.values()):
+            return []
+        return list(found.values())
+
     def with_slot(self, what: str) -> list[str]:
         """Names of the supplies that have this slot."""
         return [s.part for s in self.supplies if what != "emission_2" or s.kind != "half-wave"]
 
     # ---- changes that go together
+
+    def in_both_circuits(self, changes: Iterable[Change]) -> tuple[Change, ...]:
+        """The changes, each repeated for the heater circuit where its part stands in both circuits.
+
+        A series chain is part of the HT network too, for the ohmmeter; its slots in the heater circuit then have
+        names of their own (:func:`~hetwright.faults.heating.heater_name`).
+        """
+        given = tuple(changes)
+        twins = tuple(
+            replace(change, part=heater_name(change.part))
+            for change in given
+            if (change.part, change.what) in self.shared
+        )
+        return given + twins
 
     def stopped(self, valve: str | None = None) -> list[Change]:
         """The oscillator held still; of one valve, or of every one."""

@@ -137,8 +137,10 @@ class RateTable:
     def grid_of(self, class_name: str, fault: str) -> Grid | None:
         """The severity cells of a fault; None where it has only one severity."""
         name = self.document["rates"][class_name].get(fault, {}).get("grid")
-        if name is None:
-            return None
+        return None if name is None else self.grid_named(name)
+
+    def grid_named(self, name: str) -> Grid:
+        """A grid of severities by its own name."""
         record = self.document["grid"][name]
         total = sum(record["weights"])
         return Grid(

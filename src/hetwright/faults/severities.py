@@ -357,6 +357,14 @@ def _holder(case: Case) -> list[Severity]:
     """Valve holders: tracking and bridging between neighbouring pins; a heater pin without good contact."""
     offered = case.offered
     built = case.through(offered.holder_ports())
+    if case.fault == "leaky":
+        # in a chain, a path across the heater pins starves that heater and over-runs the rest
+        for heater in offered.chain_heaters():
+            slot = SeriesSlot(
+                heater.part, heater.what, heater.ohms, f"across the heater of {heater.part}", heater=True
+            )
+            grid = replace(case, grid=case.offered.rates.grid_named("heater shunted"))
+            built += [_cooling(case, s, slot) for s in grid.graded([slot.key], "times", where=slot.which)]
     for contact in offered.heater_contacts() if case.fault in ("open", "high") else ():
         slot = SeriesSlot(
             contact.part, contact.what, contact.ohms, f"heater pin of {base_part(contact.part)}", heater=True
