@@ -187,7 +187,8 @@ def _mixer(
     pull = screen_up / (c["mu"] * mu) + second
     cathode = _cycle_mean(lambda p: _space(first + p * amplitude + contact + c["shift"] + pull, c))
     cathode = emission * cathode * (1.0 - np.exp(-screen_up / 3.0))
-    gate = _switch((grid + contact + c["gate_volts"] * screen_up / 100.0) / c["gate_width"])
+    # only half as steep by the screen as a plain electrode: the other half is the space charge before the grid
+    gate = _switch((grid + contact + c["gate_volts"] * _power(screen_up / 100.0, 0.5)) / c["gate_width"])
     return cathode, c["anode_share"] * gate * _arctangent(anode_up / _knee_volts(c, screen))
 
 

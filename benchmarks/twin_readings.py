@@ -143,10 +143,11 @@ def make_mistakes(rows: list[Row], rng: np.random.Generator, *, rate: float = 0.
     return out
 
 
-def csv_of(rows: list[Row]) -> str:
+def csv_of(rows: list[Row], observations: list[str]) -> str:
     """A readings file."""
     lines = [HEADER]
     for row in rows:
         mains = "" if row.mains_volts is None else f"{row.mains_volts:.0f}"
         lines.append(f"{row.point},{row.to},{row.quantity},{row.value:.6g},,{row.meter},{mains},,now,")
+    lines += [f",,observation,{word},,,,,now," for word in observations]
     return "\n".join(lines) + "\n"

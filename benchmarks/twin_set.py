@@ -382,11 +382,14 @@ class TwinCard:
         self.circuit = Circuit(self.network, law=twin_law)
         self.base = np.array(self.circuit.base(), dtype=float)
         self.index = {(s.part, s.what): i for i, s in enumerate(self.circuit.slots)}
+        self.farads = {e.part: e.farads for e in self.network.elements if isinstance(e, Capacitance)}
         self.kind_of_slot = self._kinds()
         self.heater_keys = _slots_of(self.heaters) if self.heaters is not None else {}
         self.heater_base = np.array(list(self.heater_keys.values()))
         self.heater_index = {key: i for i, key in enumerate(self.heater_keys)}
         self.design_mains = design.mains_rms_volts
+        # what the mains was found at on the days these sets were on the bench
+        self.mains_levels = [float(round(self.design_mains * f)) for f in rng.uniform(0.95, 1.06, 3)]
         self.given = replace(self.given, service_sheet=self._service_sheet(rng))
         self._healthy(rng)
 
@@ -586,17 +589,13 @@ class TwinCard:
             elif kind == "wound":
                 out[i] = base * np.exp(0.05 * rng.standard_t(6))
             elif kind == "paper leak":
-                ohms = 3e7 * np.exp(1.3 * rng.standard_normal()) / years**2
-                out[i] = 1.0 / max(ohms, 1.5e6)
+                # insulation times capacitance: seconds where new ones had hundreds
+                seconds = max(2.5 * np.exp(1.3 * rng.standard_normal()) / years**2, 0.08)
+                out[i] = self.farads[slot.part] / seconds
             elif kind == "small leak":
                 out[i] = 1.0 / (2e9 * np.exp(1.0 * rng.standard_normal()))
             elif kind == "electrolytic leak":
-                # insulation falls as capacitance rises: about 8 seconds when sound
-                farads = next(
-                    (e.farads for e in self.network.elements if isinstance(e, Capacitance) and e.part == slot.part),
-                    1e-5,
-                )
-                out[i] = farads / (9.0 * np.exp(0.8 * rng.standard_normal()))
+                out[i] = self.farads[slot.part] / (9.0 * np.exp(0.8 * rng.standard_normal()))
             elif kind == "electrolytic farads":
                 out[i] = base * np.exp(-years * rng.gamma(1.6, 0.10) + 0.12 * rng.standard_normal())
             elif kind == "farads":
@@ -605,7 +604,7 @@ class TwinCard:
                 valve = slot.part.partition(".")[0]
                 if valve not in emissions:
                     worn = rng.random() < 0.3
-                    emissions[valve] = float(rng.beta(6, 3) * 0.9 if worn else 1.05 - rng.gamma(1.5, 0.06))
+                    emissions[valve] = float(0.55 + 0.4 * rng.beta(4, 2.5) if worn else 1.05 - rng.gamma(1.5, 0.06))
                 out[i] = base * np.clip(emissions[valve] * np.exp(0.04 * rng.standard_normal()), 0.35, 1.15)
             elif kind == "mu":
                 out[i] = base * np.exp(0.035 * rng.standard_t(6))
@@ -694,14 +693,22 @@ class TwinCard:
                 nominal_ohms[valve] += e.ohms * e.scale
         return {valve: float(np.sqrt(watts[valve] * nominal_ohms[valve])) for valve in watts}
 
+    def at(self, name: str) -> str:
+        """The point of the network that a name means (a cathode may be the chassis itself)."""
+        return str(self.networks.point(name))
+
     def point(self, name: str) -> int:
-        return int(self.circuit.point(name))
+        return int(self.circuit.point(self.at(name)))
+
+    def meter_slot(self, name: str) -> int:
+        """Column of the meter put on a point."""
+        return self.index[(f"{EXTRA}meter {self.at(name)}", "siemens")]
 
     def volts_read(self, ht: Array, heaters: Array, wanted: Sequence[tuple[str, float]]) -> Array:
         """Volts at each (point, meter ohms) of one set, loaded, to the reference."""
         rows = np.repeat(ht[None, :], len(wanted), axis=0)
         for n, (point, ohms) in enumerate(wanted):
-            rows[n, self.index[(f"{EXTRA}meter {point}", "siemens")]] = 1.0 / ohms
+            rows[n, self.meter_slot(point)] = 1.0 / ohms
         solved = self.solve(rows, np.repeat(heaters[None, :], len(wanted), axis=0))
         reference = self.point(self.reference)
         return np.array(
@@ -711,8 +718,8 @@ class TwinCard:
     def cold_ohms(self, ht: Array, a: str, b: str) -> float:
         """What an ideal ohmmeter finds between two points of the cold set."""
         values = {key: ht[at] for key, at in self.index.items()}
-        volts = linear_volts(replace(self.network, datum=b), values, ((a, 1e-6),), cold=True)
-        return float(volts.get(a, 0.0) / 1e-6)
+        volts = linear_volts(replace(self.network, datum=self.at(b)), values, ((self.at(a), 1e-6),), cold=True)
+        return float(volts.get(self.at(a), 0.0) / 1e-6)
 
     # -- the healthy set
 
@@ -750,17 +757,19 @@ class TwinCard:
 
     def usual_points(self) -> list[str]:
         """Points a restorer puts a meter on, supply first."""
-        first = [p for p in ("HT1", "HT2") if p in self.points]
+        first = [p for p in ("HT1", "HT2") if self.at(p) in self.measurable]
         electrodes = (
             "anode", "screen_grid", "cathode", "control_grid", "triode_anode", "oscillator_anode", "triode_grid",
             "oscillator_grid", "target", "triode_1_anode", "triode_2_anode", "anode_2",
         )  # fmt: skip
-        rest = [
-            f"{valve}.{e}"
-            for valve in self.design.valves
-            for e in electrodes
-            if f"{valve}.{e}" in self.measurable and valve != self.design.supply.valve
-        ]
+        rest = []
+        for valve in self.design.valves:
+            if valve == self.design.supply.valve:
+                continue
+            # a triode's anode that is the oscillator's has two names: one is enough
+            named = {self.at(f"{valve}.{e}"): f"{valve}.{e}" for e in reversed(electrodes)}
+            rest += [f"{valve}.{e}" for e in electrodes if named.get(self.at(f"{valve}.{e}")) == f"{valve}.{e}"]
+        rest = [name for name in rest if self.at(name) in self.measurable]
         back = ["ht_negative"] if "ht_negative" in self.measurable and self.reference == "chassis" else []
         return first + rest + back
 
@@ -897,7 +906,7 @@ def _draw_faults(card: TwinCard, rng: np.random.Generator) -> tuple[TrueFault, .
         parts.add(fault.part)
         shows = {word: float(min(1.0, p * rng.uniform(0.6, 1.1))) for word, p in fault.shows.items()}
         changes = card.uncooled(draw_severity(fault, rng))
-        out.append(TrueFault(f"{fault.part}|{fault.fault}", fault.role, fault.fault, changes, shows))
+        out.append(TrueFault(f"{fault.part}|{fault.fault}|{fault.role}", fault.role, fault.fault, changes, shows))
     return tuple(out)
 
 
@@ -919,7 +928,7 @@ def _cold_pairs(card: TwinCard, rng: np.random.Generator) -> list[tuple[str, str
         pairs += [(f"{valve}.anode", "HT2"), (f"{valve}.cathode", "chassis"), (f"{valve}.screen_grid", "HT2")]
         pairs.append((f"{valve}.control_grid", "chassis"))
     known = set(card.points)
-    usable = [pair for pair in pairs if pair[0] in known and pair[1] in known and pair[0] != pair[1]]
+    usable = [pair for pair in pairs if {card.at(p) for p in pair} <= known and card.at(pair[0]) != card.at(pair[1])]
     many = int(min(rng.integers(1, 5), len(usable)))
     return [usable[i] for i in sorted(rng.choice(len(usable), many, replace=False))]
 
@@ -965,15 +974,20 @@ class _Draft:
     meter: BenchMeter
     points: list[str]
     pairs: list[tuple[str, str]]
-    mains: float
+    mains_read: float | None
 
 
 def _draft(card: TwinCard, number: int, seed: int) -> _Draft:
     rng = np.random.default_rng([seed, card.number, number])
     faults = _draw_faults(card, rng)
-    mains = 1.0 + 0.025 * rng.standard_t(5)
-    if rng.random() < 0.05:
-        mains *= 1.06
+    mains_read = None
+    if card.design.construction != "battery" and rng.random() < 0.6:
+        mains_read = float(rng.choice(card.mains_levels))
+        mains = mains_read / card.design_mains * (1.0 + 0.006 * rng.standard_normal())
+    else:
+        mains = 1.0 + 0.025 * rng.standard_t(5)
+        if rng.random() < 0.05:
+            mains *= 1.06
     mains = float(np.clip(mains, 0.85, 1.15))
     sound_ht = card.age(rng, mains)
     sound_heaters = card.age_heaters(rng, mains) if len(card.heater_base) else np.zeros(0)
@@ -982,7 +996,7 @@ def _draft(card: TwinCard, number: int, seed: int) -> _Draft:
         card.apply(fault, ht, heaters)
     return _Draft(
         number, rng, faults, ht, heaters, sound_ht, sound_heaters, draw_meter(rng), _choose(card, rng),
-        _cold_pairs(card, rng), mains,
+        _cold_pairs(card, rng), mains_read,
     )  # fmt: skip
 
 
@@ -1019,7 +1033,7 @@ def _simulate_batch(card: TwinCard, numbers: list[int], seed: int, with_observat
             r = d.meter.range_for(float(plain) if np.isfinite(plain) else 0.0)
             full.append(r)
             row = d.ht.copy()
-            row[card.index[(f"{EXTRA}meter {point}", "siemens")]] = 1.0 / d.meter.ohms_on(r)
+            row[card.meter_slot(point)] = 1.0 / d.meter.ohms_on(r)
             loads.append(row)
             load_heaters.append(d.heaters)
         ranges.append(full)
@@ -1052,9 +1066,7 @@ def _written(
     seed: int,
 ) -> Twin:
     rng = d.rng
-    mains_volts = None
-    if card.design.construction != "battery" and rng.random() < 0.6:
-        mains_volts = float(round(card.design_mains * d.mains * (1.0 + 0.006 * rng.standard_normal())))
+    mains_volts = d.mains_read
     rows = [
         Row(p, "", "volts dc", d.meter.show(float(v), r, rng), d.meter.text_on(r), mains_volts)
         for p, v, r in zip(d.points, measured, full, strict=True)
