@@ -26,7 +26,7 @@ from .elements import ROOM_THERMAL_VOLTS, Layout, junction
 from .elimination import Elimination, Factors
 from .solver import Circuit
 
-__all__ = ["TEST_VOLTS", "cold_ohms", "cold_ohms_slopes"]
+__all__ = ["TEST_VOLTS", "cold_ohms", "cold_ohms_slopes", "cold_ohms_with_slopes"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -373,3 +373,13 @@ def cold_ohms_slopes(
     A slot at zero (a leak that is not there) has no logarithm and shows 0, as does a rectifier's emission.
     """
     return _work(circuit, stack, pairs, test_volts, slopes=True)[1]
+
+
+def cold_ohms_with_slopes(
+    circuit: Circuit,
+    stack: Array,
+    pairs: Sequence[tuple[str | int, str | int]],
+    test_volts: float | Sequence[float] = TEST_VOLTS,
+) -> tuple[Array, Array]:
+    """:func:`cold_ohms` and :func:`cold_ohms_slopes` from one piece of work."""
+    return _work(circuit, stack, pairs, test_volts, slopes=True)

@@ -9,6 +9,7 @@ Source: any text of alternating-current circuit theory; superposition about a wo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,7 @@ from .elimination import Factors
 from .sensitivity import Linear, blocks, find_branch
 from .solver import Circuit, WorkingPoints
 
-__all__ = ["AtPoint", "InSeries", "gain", "transfer_ohms"]
+__all__ = ["AtPoint", "InSeries", "gain", "gains", "transfer_ohms"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -159,4 +160,39 @@ def transfer_ohms(
         v = np.zeros_like(right)
         v[1:] = factors.solve(right[1:])
         result[linear.rows] = v[plus] - v[minus]
+    return result
+
+
+def gains(
+    circuit: Circuit,
+    working_points: WorkingPoints,
+    stack: Array,
+    hertz: float,
+    paths: Sequence[tuple[str, str, str]],
+) -> NDArray[np.complex128]:
+    """Gain along several paths at one frequency, from one factorisation.
+
+    Parameters
+    ----------
+    circuit, working_points, stack, hertz
+        As :func:`gain`.
+    paths : K triples (at, out, to)
+        A generator of one volt holds point ``at`` (to the datum); volts are taken between ``out`` and ``to``.
+
+    Returns
+    -------
+    (B, K) complex
+        NaN in a refused row.
+    """
+    layout, omega = circuit.layout, _omega(hertz)
+    at, out, to = (np.array([circuit.point(path[n]) for path in paths], dtype=np.intp) for n in range(3))
+    which = np.arange(len(paths))
+    result = np.full((len(working_points), len(paths)), np.nan + 0j)
+    for linear in blocks(circuit, working_points, stack):
+        _, factors = _admittances(layout, linear, omega)
+        right = np.zeros((1 + layout.n_unknowns, len(paths), len(linear.rows)), dtype=np.complex128)
+        right[at, which] = 1.0
+        v = np.zeros_like(right)
+        v[1:] = factors.solve(right[1:])
+        result[linear.rows] = ((v[out, which] - v[to, which]) / v[at, which]).T
     return result

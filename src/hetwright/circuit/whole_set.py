@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import Complaint, InputFault, NotSolved
-from .cold import cold_ohms, cold_ohms_slopes
+from .cold import cold_ohms, cold_ohms_with_slopes
 from .network import Network
 from .prediction import Prediction
-from .sensitivity import branch_amps, branch_amps_slopes, find_branch, readings_with_slopes
+from .sensitivity import branch_amps, branch_amps_slopes, find_branch, read_through_meter, readings_with_slopes
 from .solver import Circuit, WorkingPoints, near
 
 __all__ = ["Question", "Solved", "WholeSet", "to_compared", "to_ohms"]
@@ -220,8 +220,15 @@ class WholeSet:
             Complaint(wrong=f"no current can be told at {point!r}", right="name a resistor, winding or capacitor")
         )
 
-    def read(self, solved: Solved, questions: Sequence[Question]) -> Prediction:
+    def read(self, solved: Solved, questions: Sequence[Question], *, slopes: bool = True) -> Prediction:
         """Expected readings with their slopes by every slot.
+
+        Parameters
+        ----------
+        solved : Solved
+        questions : R questions
+        slopes : bool
+            False leaves the slopes at zero, which costs much less.
 
         Returns
         -------
@@ -230,7 +237,7 @@ class WholeSet:
         """
         rows, width = len(solved), len(questions)
         mean = np.zeros((rows, width))
-        slopes = np.zeros((rows, width, solved.stack.shape[1]))
+        every_slope = np.zeros((rows, width, solved.stack.shape[1] if slopes else 0))
         ok = solved.ht.certified.copy()
         if solved.heaters is not None:
             ok &= solved.heaters.certified
@@ -242,10 +249,22 @@ class WholeSet:
             ours = slice(0, self.n_ht)
             if kind in ("volts ac", "ohms heaters"):
                 ours = slice(self.n_ht, solved.stack.shape[1])
-            m, s = self._answer(kind, asked, solved)
-            mean[:, numbers] = m
-            slopes[:, numbers, ours] = s
-        return Prediction(mean, np.nan_to_num(slopes), ok)
+            if slopes:
+                mean[:, numbers], every_slope[:, numbers, ours] = self._answer(kind, asked, solved)
+            else:
+                mean[:, numbers] = self._mean(kind, asked, solved)
+        return Prediction(mean, np.nan_to_num(every_slope), ok)
+
+    def _mean(self, kind: str, asked: Sequence[Question], solved: Solved) -> Array:
+        """Expected readings alone."""
+        a, b = [q.a for q in asked], [q.b for q in asked]
+        if kind == "volts dc":
+            ohms = np.array([q.ohms for q in asked])
+            return read_through_meter(self.ht, solved.ht, solved.stack[:, : self.n_ht], a, b, ohms)
+        if kind == "ohms":
+            stack = np.ascontiguousarray(solved.stack[:, : self.n_ht])
+            return np.asarray(to_compared(cold_ohms(self.ht, stack, list(zip(a, b, strict=True)))))
+        return self._answer(kind, asked, solved)[0]
 
     def _answer(self, kind: str, asked: Sequence[Question], solved: Solved) -> tuple[Array, Array]:
         a, b = [q.a for q in asked], [q.b for q in asked]
@@ -254,7 +273,9 @@ class WholeSet:
         if kind == "volts dc":
             return readings_with_slopes(self.ht, solved.ht, ht_stack, a, b, ohms)
         if kind == "volts ac" and self.heaters is not None and solved.heaters is not None:
-            m, s = readings_with_slopes(self.heaters, solved.heaters, solved.stack[:, self.n_ht :], a, b, ohms)
+            m, s = readings_with_slopes(
+                self.heaters, solved.heaters, np.ascontiguousarray(solved.stack[:, self.n_ht :]), a, b, ohms
+            )
             # alternating volts have no sign
             sign = np.sign(m)
             return np.abs(m), s * sign[:, :, None]
@@ -269,15 +290,14 @@ class WholeSet:
             assert circuit is not None
             stack = ht_stack if kind == "ohms" else solved.stack[:, self.n_ht :]
             pairs = list(zip(a, b, strict=True))
-            r = cold_ohms(circuit, stack, pairs)
-            d_log = cold_ohms_slopes(circuit, stack, pairs)
+            r, d_log = cold_ohms_with_slopes(circuit, np.ascontiguousarray(stack), pairs)
             shown = np.minimum(r, OPEN_OHMS)
             factor = np.where(r < OPEN_OHMS, shown / (1.0 + shown), 0.0)
             # d ln R / d ln slot -> d ln(1+R) / d slot
             positive = np.where(stack > 0.0, stack, np.inf)
             return np.asarray(to_compared(r)), d_log * factor[:, :, None] / positive[:, None, :]
         if kind == "watts":
-            watts, by_slot = self._mains_watts(solved)
+            watts, by_slot = self.mains_watts(solved)
             return np.repeat(watts[:, None], len(asked), axis=1), np.repeat(by_slot[:, None, :], len(asked), axis=1)
         raise NotSolved(f"nothing computes {kind}")
 
@@ -286,7 +306,7 @@ class WholeSet:
     def _supply_parts(self) -> list[str]:
         return [port.element.part for port in self.ht.layout.supplies]
 
-    def _mains_watts(self, solved: Solved) -> tuple[Array, Array]:
+    def mains_watts(self, solved: Solved) -> tuple[Array, Array]:
         """Watts from the mains and their slopes by HT slots: HT power over the rectifier's peak volts, heaters, core."""
         branches = [find_branch(self.ht, part) for part in self._supply_parts()]
         ht_stack = solved.stack[:, : self.n_ht]

@@ -172,11 +172,11 @@ def normals(
     solved = whole.solve(stack)
     solved.ht.take(np.array([0])).require()
     questions = [question for _, _, question in asked]
-    read = whole.read(solved, questions)
+    read = whole.read(solved, questions, slopes=False)
     mean = read.mean[read.solved]
     middle = read.mean[0]
     low, high = np.quantile(mean, LOW, axis=0), np.quantile(mean, HIGH, axis=0)
-    basis = _bases(healthy, read.slopes[0])
+    basis = _bases(healthy, whole.read(whole.take(solved, np.array([0])), questions).slopes[0])
 
     rows = _sheet_rows(card.service_sheet)
     sheet_volts = _on_sheet_meters(healthy, stack[:1], rows, reference)
