@@ -44,7 +44,7 @@ class Stage:
 
 
 def stages() -> list[Stage]:
-    """Every published stage; two files, whose keys differ a little. A row without gain or following grid leak is left."""
+    """Every published stage that states a gain and the grid leak that follows; keys differ between the files."""
     found = []
     for name, key in (("rc_coupled_american", "row"), ("rc_coupled_european", "rc_coupled")):
         for row in tomllib.loads((DATA / f"{name}.toml").read_text(encoding="utf-8"))[key]:
@@ -136,8 +136,11 @@ def measure() -> dict[str, object]:
 
 
 def _contradicted(fit: fitting.Fit, row: int) -> bool:
-    """Whether another row has the same electrode volts and a current that differs by a tenth, or the same current at a
-    grid differing by a tenth: one of the two is wrong, or they are different makes."""
+    """Whether another row of the type contradicts this one.
+
+    That is: at the same electrode volts a current that differs by a tenth, or the same current at a grid that differs
+    by nearly a tenth. One of the two is wrong, or they are of different makes.
+    """
     mine = fit.group.rows[row]
     for index, other in enumerate(fit.group.rows):
         if index == row or other.kind != mine.kind or other.filament != mine.filament:
@@ -148,7 +151,10 @@ def _contradicted(fit: fitting.Fit, row: int) -> bool:
         if None in bias or None in amps or "anode_volts" not in mine.figures:
             continue
         (b, b_other), (a, a_other) = bias, amps
-        assert b is not None and b_other is not None and a is not None and a_other is not None
+        assert b is not None
+        assert b_other is not None
+        assert a is not None
+        assert a_other is not None
         same_bias, same_amps = abs(b - b_other) < 0.02, abs(a / a_other - 1.0) < 0.02
         if same_bias and abs(a / a_other - 1.0) > 0.1:
             return True
@@ -170,7 +176,10 @@ def main() -> int:
         if isinstance(value, dict):
             print(name)
             for key, entry in value.items():
-                print(f"    {key:24s}" + "  ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in entry.items()))
+                print(
+                    f"    {key:24s}"
+                    + "  ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in entry.items())
+                )
         else:
             print(f"{name:48s}{value:.4f}" if isinstance(value, float) else f"{name:48s}{value}")
     return 0

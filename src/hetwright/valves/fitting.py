@@ -26,8 +26,8 @@ from scipy.optimize import least_squares
 
 from hetwright.errors import InputFault, NotSolved
 from hetwright.valves import catalogue
-from hetwright.valves.catalogue import Row, Section, ValveType
 from hetwright.valves.law import CONSTANTS, SHAPES, Currents, ValveState, conversion_slope, currents, loop_gain
+from hetwright.valves.valve_type import Row, Section, ValveType
 
 __all__ = [
     "Bench",
@@ -129,7 +129,7 @@ class Group:
     remote: tuple[tuple[Mapping[str, Any], tuple[Row, ...]], ...] = ()
     directly_heated: bool = False
     members: tuple[str, ...] = ()
-    partner: str = ""  # section of the oscillator triode that swings a hexode's injection grid
+    partner: tuple[str, str] = ("", "")  # the law of the oscillator triode that swings a hexode's injection grid
 
     @property
     def name(self) -> str:
@@ -174,7 +174,12 @@ def _oscillator_rows(found: Iterable[tuple[ValveType, Section]]) -> Iterator[Row
     seen: list[Mapping[str, float]] = []
     for valve, section in found:
         for row in valve.rows:
-            if row.section == section.name or "oscillator_grid_amps" not in row.figures:
+            if (
+                row.section == section.name
+                or row.published_for
+                or section.like
+                or "oscillator_grid_amps" not in row.figures
+            ):
                 continue
             figures = {
                 "oscillator_grid_leak_ohms": row.figures["oscillator_grid_leak_ohms"],
@@ -201,36 +206,36 @@ def _oscillator_rows(found: Iterable[tuple[ValveType, Section]]) -> Iterator[Row
 def groups() -> tuple[Group, ...]:
     """Return every electrode system of the catalogue with its distinct published rows."""
     members: dict[tuple[str, str], list[tuple[ValveType, Section]]] = defaultdict(list)
-    owners: dict[str, ValveType] = {}
     for name in catalogue.types():
         valve = catalogue.find(name)
-        owners[valve.name] = valve
         for section in valve.sections:
             if section.shape is None:
                 continue
-            stem = section.name if section.kind == "diode" else re.sub(r"_\d+$", "", section.name)
-            members[valve.electrodes_as, stem].append((valve, section))
+            owner, served_by = section.law_of
+            # two like sections of one valve share a law, the diodes of a detector valve need not
+            stem = served_by if section.kind == "diode" else re.sub(r"_\d+$", "", served_by)
+            members[owner, stem].append((valve, section))
     made = []
     for (owner, _), found in members.items():
         own = [(valve, section) for valve, section in found if valve.name == owner] or found
         rows: list[Row] = []
         for valve, section in own + [pair for pair in found if pair not in own]:
             for row in valve.rows_of(section.name):
-                if not any(_same(row, other) for other in rows):
+                if not row.published_for and not any(_same(row, other) for other in rows):
                     rows.append(row)
         remote: list[tuple[Mapping[str, Any], tuple[Row, ...]]] = []
         for valve, section in found:
             cutoff = section.remote_cutoff
-            if cutoff and not any(cutoff == other for other, _ in remote):
+            if cutoff and not section.like and not any(cutoff == other for other, _ in remote):
                 remote.append((cutoff, valve.rows_of(section.name)))
         if own[0][1].shape == "oscillator":
             rows += [row for row in _oscillator_rows(found) if row.get("anode_amps") is not None or not _swung(rows)]
         valve, section = own[0]
-        partner = next((other.name for other in valve.sections if other.shape == "oscillator"), "")
+        partner = next((other.law_of for other in valve.sections if other.shape == "oscillator"), ("", ""))
         made.append(
             Group(
                 owner=owner,
-                sections=tuple(dict.fromkeys(section.name for _, section in found)),
+                sections=tuple(dict.fromkeys(section.law_of[1] for _, section in found)),
                 kind=_kind_of(valve, section, rows),
                 shape=str(section.shape),
                 section=section,
@@ -238,7 +243,7 @@ def groups() -> tuple[Group, ...]:
                 remote=tuple(remote),
                 directly_heated=valve.heater is not None and valve.heater.directly_heated,
                 members=tuple(dict.fromkeys(valve.name for valve, _ in found)),
-                partner=partner if section.shape == "hexode" else "",
+                partner=partner if section.shape == "hexode" else ("", ""),
             )
         )
     return tuple(made)
@@ -691,7 +696,7 @@ class Fit:
 
     group: Group
     constants: Mapping[str, float]
-    status: str  # "fitted", "typical of its kind", "as TYPE", "drop point", "typical drop", "operation"
+    status: str  # "fitted", "typical of its kind", "drop point", "typical drop", "operation"
     outcomes: tuple[Outcome, ...] = ()
     left: Mapping[int, str] = field(default_factory=dict)
     moved: Mapping[str, float] = field(default_factory=dict)
@@ -1040,7 +1045,7 @@ def _sharpen(priors: Mapping[str, Prior], others: Sequence[Fit]) -> dict[str, Pr
 
 def _swing_of(group: Group, oscillators: Mapping[tuple[str, str], Fit]) -> dict[float, float] | None:
     """Return the oscillator's swing at each injection volts of a mixer's rows."""
-    fit = oscillators.get((group.owner, group.partner))
+    fit = oscillators.get(group.partner)
     if fit is None:
         return None
     assumed = float(_facts()["oscillator"]["assumed_anode_volts"])
@@ -1076,7 +1081,7 @@ def fit_all(only: Iterable[str] = ()) -> tuple[Fit, ...]:
     UnknownValve
         If a type named is not in the catalogue.
     """
-    wanted = {catalogue.find(name).electrodes_as for name in only}
+    wanted = {section.law_of[0] for name in only for section in catalogue.find(name).sections}
     first = _first_pass()
     fits = []
     done: dict[tuple[str, str], Fit] = {}
@@ -1090,7 +1095,7 @@ def fit_all(only: Iterable[str] = ()) -> tuple[Fit, ...]:
             fit = fit_group(group, _priors_for(group, first), swing=_swing_of(group, {**first, **done}))
         done[group.owner, group.sections[0]] = fit
         fits.append(fit)
-    return tuple(_stand_in(fit, fits, first) for fit in fits)
+    return tuple(_typical(fit, first) for fit in fits)
 
 
 @cache
@@ -1114,18 +1119,20 @@ def _priors_for(group: Group, first: Mapping[tuple[str, str], Fit]) -> dict[str,
     return _sharpen(priors_of(group.kind), others)
 
 
-def _stand_in(fit: Fit, fits: Sequence[Fit], first: Mapping[tuple[str, str], Fit]) -> Fit:
-    """Give a type without rows the constants of the type said to be like it."""
+def _typical(fit: Fit, first: Mapping[tuple[str, str], Fit]) -> Fit:
+    """Give a type without usable rows the median perveance, mu and currents of its kind."""
     if fit.status != "typical of its kind":
         return fit
-    for entry in _facts()["like"]:
-        if entry["type"] == fit.group.owner:
-            for other in [*fits, *first.values()]:
-                if other.group.owner == entry["like"] and other.group.shape == fit.group.shape:
-                    return replace(
-                        fit, constants=other.constants, status=f"as {entry['like']}", note=str(entry["because"])
-                    )
-    return fit
+    others = [other for other in first.values() if other.group.kind == fit.group.kind and other.status == "fitted"]
+    if not others:
+        return fit
+    scaled = ("perveance", "mu", "reference_amps", "target_perveance", "loop_ohms")
+    medians = {
+        name: math.exp(float(np.median([math.log(other.constants[name]) for other in others])))
+        for name in scaled
+        if name in fit.constants
+    }
+    return replace(fit, constants={**fit.constants, **medians})
 
 
 def left_out(fits: Iterable[Fit] | None = None) -> tuple[Outcome, ...]:

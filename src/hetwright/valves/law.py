@@ -674,7 +674,8 @@ def _closure(
     gain = np.maximum(whole * share, 0.0)
     over = 1.0 / (gain + _GAIN_FLOOR)
     b = (1.0 - gain) * over
-    b_gain = -(1.0 + _GAIN_FLOOR) * over * over
+    # a grid driven far positive can take so much at the crest that the rest swings the wrong way: no gain
+    b_gain = np.where(gain > 0.0, -(1.0 + _GAIN_FLOOR) * over * over, 0.0)
     root = np.sqrt(a * a + b * b + _CLOSURE_ROUNDING**2)
     scale = c["reference_amps"]
     residual = scale * (a + b - root)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -26,10 +26,11 @@ _TRADE = Path(__file__).resolve().parent.parent / "trade"
 class Law:
     """The law of one section: shape, constants, and how they were come by.
 
-    ``status`` is "fitted" (to ``rows`` published rows), "drop point" or "operation" (a rectifier's published drop or
-    direct volts), "typical of its kind", "typical drop" or "as TYPE" (nothing published is known: constants
-    of the kind or of a like type). ``worst_anode_error`` is the largest fractional error of anode current
-    over the fitted rows, ``None`` where none states it.
+    ``status`` is "fitted" (to ``rows`` published rows), "drop point" or "operation" (a rectifier's published drop
+    or direct volts), "typical of its kind" or "typical drop" (nothing published is known: constants of the
+    kind) or "as TYPE" (the catalogue lends it the figures of a like type; ``note`` says why).
+    ``worst_anode_error`` is the largest fractional error of anode current over the fitted rows, ``None``
+    where none states it.
     """
 
     shape: str
@@ -86,7 +87,11 @@ def law(valve_type: ValveType, section: str) -> Law:
     NotSolved
         No law has been fitted for it.
     """
-    return _law(*valve_type.section(section).law_of)
+    found = valve_type.section(section)
+    served = _law(*found.law_of)
+    if found.like:
+        return replace(served, status=f"as {found.law_of[0]}", note=found.like_because)
+    return served
 
 
 def law_of(valve_type: ValveType, section: str) -> tuple[str, dict[str, float]]:
