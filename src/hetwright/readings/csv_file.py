@@ -22,6 +22,7 @@ from hetwright.readings.reading import (
     gain_written,
     placed,
     reading_point,
+    settled_point,
 )
 from hetwright.readings.words import (
     OBSERVATIONS,
@@ -237,7 +238,7 @@ def _reading_of_row(
     if tried.complaints or place is None or value is None or quantity is None or state is None:
         raise InputFault(tried.complaints)
     return Reading(
-        point=place[0],
+        point=settled_point(place[0], quantity),
         to=to,
         quantity=cast(Quantity, quantity),
         value=value,

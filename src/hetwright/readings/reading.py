@@ -313,6 +313,7 @@ def _reading_from_line(text: str, decimal: DecimalMark, file: str | None, line: 
         try:
             point, to, named = _place(place)
             quantity, value = _quantity_and_value(written, point, named, decimal)
+            point = settled_point(point, quantity)
             return Reading(point=point, to=to, quantity=quantity, value=value, meter=meter, **common)
         except InputFault as inner:
             fault = inner
@@ -379,6 +380,13 @@ def reading_point(text: str) -> str:
         )
     if point in OBSERVATIONS or point in ("set", "to", "no_sound"):
         raise InputFault(Complaint(wrong=f"'{text}' is no point", right="write a point like V3.anode, HT1 or aerial"))
+    return point
+
+
+def settled_point(point: str, quantity: str) -> str:
+    """A filament read with alternating current or cold is what other valves call the heater."""
+    if point.endswith(".filament") and not quantity.endswith(" dc"):
+        return point.removesuffix("filament") + "heater"
     return point
 
 
