@@ -104,6 +104,17 @@ class Offered:
 
     # ---- slots and ports
 
+    def batteries(self) -> list[Battery]:
+        """Every battery of both circuits."""
+        heaters = () if self.networks.heaters is None else self.networks.heaters.elements
+        return [element for element in (*self.networks.ht.elements, *heaters) if isinstance(element, Battery)]
+
+    @property
+    def lit_by(self) -> set[str]:
+        """Names of what feeds the heaters."""
+        heaters = () if self.networks.heaters is None else self.networks.heaters.elements
+        return {element.part for element in heaters if isinstance(element, Battery)}
+
     def series(self, part: str) -> list[SeriesSlot]:
         """Every series resistance of a part, each slot once, heater circuit included."""
         found: dict[tuple[str, str], SeriesSlot] = {}

@@ -335,7 +335,8 @@ def _placeless(card: SetCard, taken: set[str]) -> Iterator[Subject]:
     transformer = "transformer" in card.construction.casefold() and "less" not in card.construction.casefold()
     conditions = {
         None: True,
-        "mains transformer": transformer,
+        "mains": rectifier != "battery",
+        "mains transformer": transformer and rectifier != "battery",
         "series heaters": card.supply.heaters == "series",
         "frequency changer": "frequency_changer" in stages,
         "rectifier": rectifier not in ("", "none", "battery"),

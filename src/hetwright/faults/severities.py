@@ -384,6 +384,21 @@ def _cooling(case: Case, severity: Severity, slot: SeriesSlot) -> Severity:
     return replace(severity, changes=(*severity.changes, *cooled))
 
 
+def _battery(case: Case) -> list[Severity]:
+    """Run down or without contact; a filament battery that fails leaves every valve cold."""
+    offered = case.offered
+    batteries = [e for e in offered.batteries() if e.part == case.subject.part]
+    slots = [(battery.part, "volts") for battery in batteries]
+    if case.fault == "low":
+        return case.graded(slots, "times")
+    if case.fault != "open":
+        return []
+    dead = case.number("dead_volts_factor")
+    changes = [Change(part=part, what=what, how="times", number=dead) for part, what in slots]
+    lit = any(battery.part in offered.lit_by for battery in batteries)
+    return case.certain(changes + (offered.cold(offered.all_valves()) if lit else []))
+
+
 def _contact(case: Case) -> list[Severity]:
     built: list[Severity] = []
     for slot in case.offered.series(case.subject.part):
@@ -411,6 +426,7 @@ BUILDERS: dict[str, Builder] = {
     "mains": _mains,
     "mains contact": _mains_contact,
     "heater": _heater_part,
+    "battery": _battery,
     "holder": _holder,
     "contact": _contact,
     "plain": _contact,
