@@ -122,9 +122,9 @@ class WholeSet:
             parts.append(self.heaters.base())
         return np.concatenate(parts)
 
-    def solve(self, stack: Array, start: WorkingPoints | None = None) -> Solved:
-        """Working points of every row of a stack (B, S)."""
-        ht = self.ht.solve(np.ascontiguousarray(stack[:, : self.n_ht]), start)
+    def solve(self, stack: Array, start: Solved | None = None) -> Solved:
+        """Working points of every row of a stack (B, S), from rows solved near them where there are any."""
+        ht = self.ht.solve(np.ascontiguousarray(stack[:, : self.n_ht]), start.ht if start is not None else None)
         heaters = None
         if self.heaters is not None:
             heaters = self.heaters.solve(np.ascontiguousarray(stack[:, self.n_ht :]))

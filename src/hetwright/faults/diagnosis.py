@@ -46,7 +46,7 @@ class ReadingSet:
 class SolvedSet(Protocol):
     """A set the circuit room can solve; implemented by :class:`hetwright.circuit.whole_set.WholeSet`."""
 
-    def solve(self, stack: Array, /) -> Any: ...
+    def solve(self, stack: Array, start: Any = None, /) -> Any: ...
 
     def read(self, solved: Any, questions: Sequence[Any], /) -> Prediction: ...
 
@@ -176,8 +176,15 @@ class Bench:
 
     # -- evidence ---------------------------------------------------------------------------------------------
 
-    def _predictor(self, readings: ReadingSet) -> Callable[[Array], Prediction]:
-        return lambda stack: self.whole.read(self.whole.solve(stack), readings.questions)
+    def _predictor(self, readings: ReadingSet, solved: Any) -> Callable[[Array], Prediction]:
+        """Predict from a stack whose rows lie near those already solved."""
+        latest = [solved]
+
+        def predict(stack: Array) -> Prediction:
+            latest[0] = self.whole.solve(stack, latest[0])
+            return self.whole.read(latest[0], readings.questions)
+
+        return predict
 
     def _spread_of(self, sd: Array) -> Background:
         """The background with the spreads of some rows; a slot that a fault changes no longer follows the sheet."""
@@ -190,10 +197,11 @@ class Bench:
         medians: Array,
         sd: Array,
         iterations: int,
-        start: Prediction | None = None,
+        solved: Any,
+        start: Prediction,
     ) -> Evidence:
         return integrate_background(
-            self._predictor(readings),
+            self._predictor(readings, solved),
             medians,
             self._spread_of(sd),
             readings.values,
@@ -207,7 +215,7 @@ class Bench:
     def _singles(self, readings: ReadingSet) -> tuple[Evidence, Array]:
         """Evidence of every row, refined where it matters, and the start of it."""
         start = self.whole.read(self.solved, readings.questions)
-        first = self._integrate(readings, self.stack, self.sd, 1, start)
+        first = self._integrate(readings, self.stack, self.sd, 1, self.solved, start)
         score = (
             first.log_evidence
             + self.row_log_weight
@@ -216,7 +224,8 @@ class Bench:
         score[0] = np.inf
         keep = np.sort(np.argsort(-score)[: self.limits.refined_rows])
         part = Prediction(start.mean[keep], start.slopes[keep], start.solved[keep])
-        fine = self._integrate(readings, self.stack[keep], self.sd[keep], self.limits.iterations, part)
+        near = self.whole.take(self.solved, keep)
+        fine = self._integrate(readings, self.stack[keep], self.sd[keep], self.limits.iterations, near, part)
         merged = {}
         for name in Evidence.__dataclass_fields__:
             whole = np.array(getattr(first, name))
@@ -490,6 +499,7 @@ class Bench:
                 cells.medians,
                 cells.sd,
                 min(2, self.limits.iterations),
+                solved,
                 self.whole.read(solved, readings.questions),
             )
             log_reading = evidence.log_evidence

@@ -142,12 +142,11 @@ def log_mixture_of_extras(
     c_inv_e = solved[:, :, 0]
     c_inv_u = solved[:, :, 1:]
     sign, log_det = np.linalg.slogdet(covariance)
-    plain = -0.5 * (np.einsum("br,br->b", innovation, c_inv_e) + log_det + width * LOG_2PI)
+    plain = -0.5 * (np.sum(innovation * c_inv_e, axis=1) + log_det + width * LOG_2PI)
     plain = np.where(sign > 0, plain, -np.inf)
 
-    a = np.einsum("brk,br->bk", directions, c_inv_e)
-    gram = np.einsum("brk,brl->bkl", directions, c_inv_u)
-    b = np.einsum("bkk->bk", gram)
+    a = np.matmul(c_inv_e[:, None, :], directions)[:, 0]
+    b = np.sum(directions * c_inv_u, axis=1)
     grown = 1.0 + variances * b
     single = log_odds + 0.5 * (variances * a * a / grown - np.log(grown))
 
@@ -160,7 +159,7 @@ def log_mixture_of_extras(
         at = np.arange(rows)
         d_i, g_i = variances[at, i], grown[at, i]
         # after extra i has acted: C_i^-1 = C^-1 - d/(1+d b) (C^-1 u)(C^-1 u)^T
-        cross = gram[at, i, :]
+        cross = np.matmul(directions[at, :, i][:, None, :], c_inv_u)[:, 0]
         factor = (d_i / g_i)[:, None]
         a_after = a - factor * a[at, i][:, None] * cross
         b_after = np.maximum(b - factor * cross * cross, 0.0)
@@ -206,6 +205,11 @@ def weighted_slopes(slopes_z: Array, variance: Array, background: Background) ->
         taken = (slopes @ background.learned) @ background.learned.T
         weighted -= taken if background.kept is None else taken * background.kept[:, None, :]
     return weighted
+
+
+def _along(slopes: Array, z: Array) -> Array:
+    """(B, R) slopes times z."""
+    return np.asarray(np.matmul(slopes, z[:, :, None])[:, :, 0])
 
 
 def integrate_background(
@@ -274,7 +278,7 @@ def integrate_background(
             prediction.slopes * np.where(background.logarithmic, x, 1.0)[:, None, :],
             0.0,
         )
-        innovation = readings - mean + np.einsum("brs,bs->br", slopes_z, z)
+        innovation = readings - mean + _along(slopes_z, z)
         weighted = weighted_slopes(slopes_z, sd**2, background)
         covariance = weighted @ np.swapaxes(slopes_z, 1, 2)
         diagonal = np.arange(readings.shape[0])
@@ -295,10 +299,10 @@ def integrate_background(
         widened = weighted @ np.swapaxes(slopes_z, 1, 2)
         widened[:, diagonal, diagonal] += noise + wrong * wrong_sd**2
         gain = np.linalg.solve(widened, innovation[:, :, None])[:, :, 0]
-        z_next = np.einsum("brs,br->bs", weighted, gain)
+        z_next = np.matmul(gain[:, None, :], weighted)[:, 0]
         limit = step_limit * np.sqrt(variance)
         z_next = np.clip(z_next, -limit, limit)
-        fitted = mean + np.einsum("brs,bs->br", slopes_z, z_next - z)
+        fitted = mean + _along(slopes_z, z_next - z)
         z = z_next
     return Evidence(
         log_evidence=np.where(solved, log_evidence + prior_penalty, -np.inf),

@@ -49,8 +49,8 @@ class _Asked:
         self.whole = whole
         self._signs = signs
 
-    def solve(self, stack: Array) -> Solved:
-        return self.whole.solve(stack)
+    def solve(self, stack: Array, start: Solved | None = None) -> Solved:
+        return self.whole.solve(stack, start)
 
     def read(self, solved: Solved, questions: Sequence[Question]) -> Prediction:
         return self.whole.read(solved, questions)
