@@ -55,6 +55,8 @@ def stage_forms(duty: Duty, valve: ValveType, words: SetWords) -> dict[str, str]
     base = base_stage(duty.stage)
     stated = {role.partition(".")[2] for role in words.stated if role.partition(".")[0] == duty.stage}
     signal = [name for name in SIGNAL_ORDER if name in words.names and name != "fm_tuner"]
+    if duty.crystal:
+        return {"shape": "crystal"}
     forms = {
         "shape": section.shape or "",
         "first": "yes" if duty.stage == "fm_tuner" or (signal and duty.stage == signal[0]) else "no",

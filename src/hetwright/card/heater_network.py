@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from hetwright.card.layout import LaidPart, Layout, chain_order
+from hetwright.card.layout import LaidPart, Layout, chain_heaters, chain_order
 from hetwright.card.model import Basis, Part, SetCard, State
 from hetwright.card.usual_values import customs
 from hetwright.circuit.network import Battery, Element, Resistance
 from hetwright.valves.catalogue import Heater, ValveType
 
-__all__ = ["HeaterElements", "chain_amps", "heater_elements"]
+__all__ = ["HeaterElements", "heater_elements"]
 
 SlotKey = tuple[str, str]
 
 
 @dataclass(kw_only=True)
 class HeaterElements:
-    """Elements of the heater network (``hot``), and of the same chain cold, for the ohmmeter (``cold``)."""
+    """Elements of the heater network (``hot``), and of the same chain cold, for the ohmmeter (``cold``).
+
+    ``nominal_volts``: of each heater as its halves are joined here.
+    """
 
     hot: list[Element] = field(default_factory=list)
     cold: list[Element] = field(default_factory=list)
@@ -27,6 +29,7 @@ class HeaterElements:
     spreads: dict[SlotKey, float] = field(default_factory=dict)
     basis: dict[SlotKey, Basis] = field(default_factory=dict)
     assumptions: list[str] = field(default_factory=list)
+    nominal_volts: dict[str, float] = field(default_factory=dict)
 
     def resistance(
         self, part: str, a: str, b: str, ohms: float, what: str = "ohms", scale: float = 1.0, cold: float = 1.0
@@ -47,8 +50,12 @@ def heater_elements(
     }
     if not heaters:
         return None
-    parts = {(part.role or ""): part for part, laid in placed if laid is not None and laid.stage == "heaters"}
-    built = HeaterElements()
+    parts = {
+        laid.role: part
+        for part, laid in placed
+        if laid is not None and (laid.stage == "heaters" or laid.role == "supply.dropper")
+    }
+    built = HeaterElements(nominal_volts={ref: heater.volts or 0.0 for ref, heater in heaters.items()})
     for ref in layout.types:
         if ref not in heaters:
             built.assumptions.append(
@@ -165,22 +172,6 @@ def _main_volts(layout: Layout, heaters: dict[str, Heater]) -> float:
     return max(amps, key=lambda volts: amps[volts]) if amps else next(iter(heaters.values())).volts or 6.3
 
 
-def _in_series(heater: Heater, amps: float) -> Heater:
-    """The heater with its halves joined so that it takes the chain's amps."""
-    if heater.series_amps is not None and abs(heater.series_amps - amps) < abs((heater.amps or 0.0) - amps):
-        return replace(heater, volts=heater.series_volts, amps=heater.series_amps)
-    return heater
-
-
-def chain_amps(heaters: Iterable[Heater]) -> float:
-    """Amps of a chain: the most that any heater needs, with tapped filaments joined in series where others are."""
-    least = [
-        min(heater.amps or 0.0, heater.series_amps if heater.series_amps is not None else math.inf)
-        for heater in heaters
-    ]
-    return max(least)
-
-
 def _series(
     card: SetCard,
     layout: Layout,
@@ -191,8 +182,8 @@ def _series(
 ) -> None:
     table = customs()["heaters"]
     forms = layout.set_forms
-    amps = chain_amps(heaters.values())
-    heaters = {ref: _in_series(heater, amps) for ref, heater in heaters.items()}
+    amps, heaters = chain_heaters(heaters)
+    built.nominal_volts.update({ref: heater.volts or 0.0 for ref, heater in heaters.items()})
     chain = chain_order(card.stages, card.supply.valve, list(heaters))
     on_winding = forms["chain"] == "winding"
     top = {"winding": "heater_supply", "HT": "HT1"}.get(forms["chain"], layout.point("mains_in"))
@@ -271,8 +262,15 @@ def _series(
         built.hot.append(Battery(part=source, plus=top, minus="chassis", volts=volts, ohms=1.0))
     else:
         source = "mains"
+        ohms = float(table["mains_ohms"])
+        common = parts.get("supply.dropper")
+        if common is not None and common.usual is not None:
+            # a dropper that feeds the rectifier as well: what it drops by both currents counts for the chain
+            share = _part_ohms(common, state, common.usual.si) / common.usual.si
+            ohms += share * max(card.mains_rms_volts - volts_needed, 0.0) / amps
+            volts_needed = card.mains_rms_volts
         built.hot.append(
-            Battery(part=source, plus=top, minus=layout.point("mains_neutral"), volts=card.mains_rms_volts, ohms=0.5)
+            Battery(part=source, plus=top, minus=layout.point("mains_neutral"), volts=card.mains_rms_volts, ohms=ohms)
         )
         off = volts_needed / card.mains_rms_volts
         if not 0.9 < off < 1.1:

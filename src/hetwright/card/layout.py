@@ -6,8 +6,9 @@ file and one just built give the same circuit.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hetwright.card.model import SetCard, Stage, SupplyCard
 from hetwright.card.pattern_files import (
@@ -21,12 +22,13 @@ from hetwright.card.pattern_files import (
 )
 from hetwright.card.usual_values import customs
 from hetwright.errors import Complaint, InputFault
-from hetwright.valves.catalogue import ValveType, find
+from hetwright.valves.catalogue import Heater, ValveType, find
 
 __all__ = [
     "SIGNAL_ORDER",
     "LaidPart",
     "Layout",
+    "chain_heaters",
     "chain_order",
     "construction_word",
     "electrode_point",
@@ -409,6 +411,7 @@ def set_forms_of(
         "bias": supply.bias if supply.bias in ("cathode", "battery") else "back bias",
         "heaters": supply.heaters,
         "surge": fitted("supply.surge_resistor"),
+        "mains_dropper": fitted("supply.dropper", yes="fitted"),
         "fuse": fitted("supply.fuse", usually=region == "European", yes="fitted"),
         "aerial": "isolated" if word == "AC/DC" and region == "European" else "direct",
         "bleeder": fitted(
@@ -416,7 +419,11 @@ def set_forms_of(
         ),
         "rail": "decoupled" if big and form != "battery" else "plain",
         "chain": "winding" if on_winding else "HT" if from_ht else "mains",
-        "dropper": "none" if not drops else "barretter" if "heaters.barretter" in stated else "resistor",
+        "dropper": "none"
+        if not drops or "supply.dropper" in stated
+        else "barretter"
+        if "heaters.barretter" in stated
+        else "resistor",
         "thermistor": fitted(
             "supply.thermistor",
             usually=drops and not from_ht and region == "European" and year >= int(table["thermistor_from_year"]),
@@ -437,7 +444,8 @@ def rails_of(set_forms: Forms, chain: Iterable[str]) -> dict[str, str]:
     """
     front = "HT3" if set_forms["rail"] == "decoupled" else "HT2"
     rails = {"*": "HT2", **dict.fromkeys(("fm_tuner", "rf_amp", "frequency_changer", "if_amp"), front)}
-    rails["output_supply"] = "HT1" if set_forms["smoothing"] == "resistor" else "HT2"
+    before = set_forms["smoothing"] == "resistor" and set_forms["chain"] != "HT"
+    rails["output_supply"] = "HT1" if before else "HT2"
     if set_forms["chain"] == "HT":
         chain = list(chain)
         for number, ref in enumerate(chain):
@@ -450,6 +458,24 @@ _CHAIN_ORDER = (
     *("supply", "output", "output_a", "output_b", "indicator", "if_amp_2", "if_amp", "rf_amp"),
     *("frequency_changer", "fm_tuner", "audio_2", "detector", "audio"),
 )
+
+
+def chain_heaters(heaters: Mapping[str, Heater]) -> tuple[float, dict[str, Heater]]:
+    """Amps of a series chain, and every heater with its halves joined so that it takes them as nearly as it can.
+
+    The chain's amps are the most that any heater needs when tapped ones are joined in series.
+    """
+    amps = max(
+        min(heater.amps or 0.0, heater.series_amps if heater.series_amps is not None else math.inf)
+        for heater in heaters.values()
+    )
+    joined = {}
+    for ref, heater in heaters.items():
+        in_series = heater.series_amps is not None and (
+            abs(heater.series_amps - amps) < abs((heater.amps or 0.0) - amps)
+        )
+        joined[ref] = replace(heater, volts=heater.series_volts, amps=heater.series_amps) if in_series else heater
+    return amps, joined
 
 
 def chain_order(stages: Iterable[Stage], rectifier: str | None, refs: Iterable[str]) -> list[str]:

@@ -158,13 +158,18 @@ def abilities(valve: ValveType) -> Abilities:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Duty:
-    """A valve section at work in a stage; ``diode``/``avc_diode`` name diode sections of a detector."""
+    """A valve section at work in a stage.
+
+    ``avc_diode`` and ``spare_diodes`` name diode sections of a detector. ``crystal``: a germanium diode detects,
+    and the section is that of the audio stage it feeds.
+    """
 
     stage: str
     valve: str
     section: str
     avc_diode: str | None = None
     spare_diodes: tuple[str, ...] = ()
+    crystal: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -487,6 +492,15 @@ class _Assigner:
         self.take_detector_by_rule()
         self.take_audio()
 
+    def take_crystal(self) -> None:
+        """No valve detects in a superhet: a germanium diode must."""
+        if self.has("detector") or self.has("reaction_detector") or not self.has("if_amp"):
+            return
+        audio = self.duties.get("audio") or self.duties.get("output") or self.duties.get("output_a")
+        if audio is not None:
+            self.duties["detector"] = Duty(stage="detector", valve=audio.valve, section=audio.section, crystal=True)
+            self.assumptions.append("no valve of the line-up detects: a germanium diode is assumed")
+
     # ---- what a partial line-up lacks
 
     def fill(self, family: Family, rectifier: str) -> None:
@@ -591,6 +605,7 @@ def assign(
     usual = family.rectifier if not rectifier or rectifier == "unknown" else rectifier
     if not complete:
         work.fill(family, usual)
+    work.take_crystal()
     idle = tuple(ref for ref in work.valves if not work.busy(ref))
     for ref in idle:
         work.assumptions.append(f"no duty was found for {ref} ({work.types[ref].name}): only its heater is counted")

@@ -117,8 +117,11 @@ class _Networker:
         self.terminals: dict[str, tuple[str, str]] = {}
         self.roles: dict[str, list[str]] = {}
         self.assumptions: list[str] = []
-        self.stage_of: dict[tuple[str, str], Stage] = {(s.valve, s.section): s for s in card.stages}
+        self.stage_of: dict[tuple[str, str], Stage] = {
+            (s.valve, s.section): s for s in card.stages if s.options.get("shape") != "crystal"
+        }
         self.aliases_added: dict[str, str] = {}
+        self.nominal_volts: dict[str, float] = {}
         self.placed = self._placed()
 
     # ---- parts and their places
@@ -556,7 +559,7 @@ class _Networker:
         """Source ohms of the supply seen from one rectifier anode: winding, and primary by the turns squared."""
         table = customs()["rectifier"]
         if self.layout.set_forms["construction"] == "AC/DC":
-            return float(table["mains_ohms"])
+            return float(table["mains_ohms"]) + self.ohms_of("supply.dropper")
         secondary = self.ohms_of("supply.ht_secondary")
         primary = self.ohms_of("supply.mains_transformer")
         rms = self.card.supply.secondary_rms_volts
@@ -578,12 +581,13 @@ class _Networker:
                 Complaint(wrong="the supply states neither winding nor HT volts", right='write ht_volts = "250 V"')
             )
         amps = self.total_amps(ht.si)
+        surge = self.ohms_of("supply.surge_resistor")
+        pulsed = replace(element, winding_ohms=element.winding_ohms + surge)
+        wanted = ht.si
 
         def volts(rms: float) -> float:
-            return self.port_direct_volts(replace(element, rms_volts=rms), amps)
+            return self.port_direct_volts(replace(pulsed, rms_volts=rms), amps)
 
-        surge = self.ohms_of("supply.surge_resistor") if element.plus != self.at("HT1") else 0.0
-        wanted = ht.si + amps * surge
         if self.layout.set_forms["bias"] != "cathode":
             wanted += amps * self.ohms_of("supply.bias_resistor")
         low, high = 0.3 * ht.si, 3.0 * ht.si
@@ -643,6 +647,7 @@ class _Networker:
             return None
         for name, pair in built.terminals.items():
             self.terminals[name] = pair
+        self.nominal_volts = built.nominal_volts
         self.spreads.update({key: spread for key, spread in built.spreads.items() if key not in self.spreads})
         self.basis.update({key: word for key, word in built.basis.items() if key not in self.basis})
         self.assumptions += built.assumptions
@@ -675,9 +680,7 @@ class _Networker:
             ht=ht,
             heaters=heaters,
             terminals=self.terminals,
-            heater_nominal_volts={
-                ref: valve.heater.volts for ref, valve in self.types.items() if valve.heater and valve.heater.volts
-            },
+            heater_nominal_volts=self.nominal_volts,
             neighbours=self.neighbours(),
             spreads=self.spreads,
             basis=self.basis,
@@ -714,8 +717,9 @@ class _Networker:
                     self.at(electrode_point(stage.valve, valve, section.name, anode)),
                     self.at(electrode_point(stage.valve, valve, section.name, "cathode")),
                 )
-                self.play(f"{stage.name}.valve", stage.valve, pair)
-                if stage.name == "detector":
+                if stage.options.get("shape") != "crystal":
+                    self.play(f"{stage.name}.valve", stage.valve, pair)
+                if stage.name == "detector" and section.shape == "diode":
                     self.play("detector.diode", stage.valve, pair)
                     if stage.options.get("avc_diode"):
                         self.play("detector.avc_diode", stage.valve, pair)

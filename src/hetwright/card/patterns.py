@@ -17,6 +17,7 @@ from hetwright.card.layout import (
     SET_PATTERNS,
     LaidPart,
     Layout,
+    chain_heaters,
     construction_word,
     filaments_from_ht,
     lay_out,
@@ -319,7 +320,7 @@ class _Builder:
         stages = []
         for duty in lineup.duties:
             valve = lineup.types[duty.valve]
-            shape = valve.section(duty.section).shape or ""
+            shape = "crystal" if duty.crystal else valve.section(duty.section).shape or ""
             pattern = pattern_for(duty.stage, shape)
             stages.append(
                 Stage(
@@ -360,31 +361,38 @@ class _Builder:
         return detector.valve if detector.valve in amplifiers else None
 
     def facts(self, layout: Layout, ht: float, line: float, total: float, kind: str) -> SetFacts:
-        heaters = [v.heater for v in self.lineup.types.values() if v.heater and v.heater.volts and v.heater.amps]
+        known = {
+            ref: v.heater for ref, v in self.lineup.types.items() if v.heater and v.heater.volts and v.heater.amps
+        }
         forms = layout.set_forms
         from_ht = forms["chain"] == "HT"
         if from_ht:
-            heaters = [heater for heater in heaters if heater.directly_heated]
-        chain = sum((heater.volts or 0.0) for heater in heaters)
+            known = {ref: heater for ref, heater in known.items() if heater.directly_heated}
+        amps = sum(heater.amps or 0.0 for heater in known.values())
+        if self.heaters == "series" and known:
+            amps, known = chain_heaters(known)
+        chain = sum((heater.volts or 0.0) for heater in known.values())
         if forms["thermistor"] == "fitted":
             chain += float(customs()["thermistor"]["hot_volts"])
         if forms["lamp"] == "in the chain":
             chain += float(customs()["lamps"]["chain_volts"])
-        amps = [heater.amps or 0.0 for heater in heaters] or [float(customs()["heaters"]["usual_amps"])]
+        amps = amps or float(customs()["heaters"]["usual_amps"])
         return SetFacts(
             year=self.year,
             construction=self.construction,
             mains_rms_volts=self.skeleton.mains_rms_volts,
             ht_volts=ht,
             line_volts=line,
-            total_amps=total + (max(amps) if from_ht else 0.0),
+            total_amps=total + (amps if from_ht else 0.0),
             rectifier_kind=kind,
-            heater_volts=max((heater.volts or 0.0) for heater in heaters) if heaters else 6.3,
-            heater_amps=max(amps) if self.heaters == "series" else sum(amps),
+            heater_volts=max((heater.volts or 0.0 for heater in known.values()), default=6.3),
+            heater_amps=amps,
             chain_volts=chain,
             chain_source_volts=ht if from_ht else self.skeleton.mains_rms_volts,
             output_bias_volts=self.output_bias(line),
             smoothing=forms["smoothing"],
+            filaments_from_ht=from_ht,
+            common_dropper=forms["mains_dropper"] == "fitted",
             front_end_amps=usual_values.total_amps(
                 (
                     (self.lineup.types[duty.valve], duty.section, duty.stage)

@@ -83,6 +83,8 @@ class SetFacts:
     output_bias_volts: float = 10.0
     smoothing: str = "resistor"
     front_end_amps: float = 0.01
+    filaments_from_ht: bool = False
+    common_dropper: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -294,11 +296,11 @@ def _smoothing_part(key: str) -> Callable[[SetFacts, StageFacts | None], float]:
 
 def smoothed_amps(facts: SetFacts) -> float:
     """Amps through the smoothing part; a smoothing resistor does not carry the output anode's current."""
-    return (
-        facts.total_amps
-        if facts.smoothing != "resistor"
-        else facts.total_amps * float(customs()["smoothing_drop"]["share_through_resistor"])
-    )
+    if facts.filaments_from_ht:
+        return facts.total_amps - facts.heater_amps
+    if facts.smoothing != "resistor":
+        return facts.total_amps
+    return facts.total_amps * float(customs()["smoothing_drop"]["share_through_resistor"])
 
 
 def _electrolytic(which: str) -> Callable[[SetFacts, StageFacts | None], float]:
@@ -315,7 +317,7 @@ def _back_bias(facts: SetFacts, stage: StageFacts | None) -> float | None:
 
 def _surge(facts: SetFacts, stage: StageFacts | None) -> float:
     table = customs()["surge"]
-    if facts.mains_rms_volts >= 150.0:
+    if facts.mains_rms_volts >= float(customs()["forms"]["low_mains_below_volts"]) and not facts.common_dropper:
         return float(table["high_mains_ohms"])
     return float(table["valve_low_mains_ohms" if facts.rectifier_kind == "valve" else "silicon_low_mains_ohms"])
 
@@ -343,6 +345,12 @@ def _lamp_shunt(facts: SetFacts, stage: StageFacts | None) -> float:
 
 def _dropper(facts: SetFacts, stage: StageFacts | None) -> float:
     return max(round((facts.chain_source_volts - facts.chain_volts) / facts.heater_amps, 0), 1.0)
+
+
+def _mains_dropper(facts: SetFacts, stage: StageFacts | None) -> float:
+    """A dropper that feeds heater chain and rectifier alike; the pulses of the HT count by their r.m.s. amps."""
+    pulses = float(customs()["surge"]["rms_over_direct_amps"]) * facts.total_amps
+    return max(round((facts.chain_source_volts - facts.chain_volts) / math.hypot(facts.heater_amps, pulses), 0), 1.0)
 
 
 def _thermistor(facts: SetFacts, stage: StageFacts | None) -> float:
@@ -377,6 +385,7 @@ _SET_RULES: dict[str, Callable[[SetFacts, StageFacts | None], float | None]] = {
     "lamp": _lamp,
     "lamp_shunt": _lamp_shunt,
     "dropper": _dropper,
+    "mains_dropper": _mains_dropper,
     "thermistor": _thermistor,
 }
 
