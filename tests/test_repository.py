@@ -227,3 +227,46 @@ def test_a_promise_is_noticed(text):
 @pytest.mark.parametrize("text", ["never proved safe", "Safety class Y2", "This does not make the set safe to touch"])
 def test_a_warning_is_no_promise(text):
     assert not promises(text)
+
+
+# ---- the shell stays outside the core
+
+
+def imports_of(file):
+    """Modules that a file imports, relative ones made whole."""
+    package = ["hetwright", *file.relative_to(SOURCE).parts[:-1]]
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else []
+            module = ".".join([*base, *([node.module] if node.module else [])])
+            for alias in node.names:
+                whole = f"{module}.{alias.name}"
+                yield whole if whole in FILES else module
+
+
+def name_of_module(file):
+    parts = ["hetwright", *file.relative_to(SOURCE).with_suffix("").parts]
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+FILES = {name_of_module(file): file for file in SOURCE.rglob("*.py")}
+
+
+def test_only_the_command_line_knows_of_terminals():
+    shell = {
+        (name, imported)
+        for name, file in FILES.items()
+        if not name.startswith("hetwright.cli")
+        for imported in imports_of(file)
+        if imported.partition(".")[0] in ("click", "rich") or imported.startswith("hetwright.cli")
+    }
+    assert shell == set()
+
+
+def test_no_module_needs_itself_by_way_of_another():
+    needs = {name: {one for one in imports_of(file) if one in FILES} - {name} for name, file in FILES.items()}
+    while free := {name for name, those in needs.items() if not those}:
+        needs = {name: those - free for name, those in needs.items() if name not in free}
+    assert needs == {}
