@@ -24,6 +24,7 @@ from hetwright.quantities import (
     parse_marking,
     parse_ohms,
     parse_percent,
+    units,
 )
 
 OHMS = {
@@ -348,7 +349,7 @@ def test_rounding_for_a_person_is_asked_for():
 
 
 def _sizes(unit: str) -> st.SearchStrategy[float]:
-    limits = quantities._facts()["limits"][unit]
+    limits = units.facts()["limits"][unit]
     sizes = st.floats(limits["least"], limits["most"], allow_subnormal=False)
     # uniform in the exponent as well: floats() alone seldom lands between a pico and a milli
     spread = st.builds(
@@ -418,7 +419,7 @@ def test_value_like_text_is_a_value_within_limits_or_a_complaint(text, unit):
         si = parse(text, unit)
     except InputFault:
         return
-    limits = quantities._facts()["limits"][unit]
+    limits = units.facts()["limits"][unit]
     assert si == 0 or limits["least"] <= abs(si) <= limits["most"]
     assert parse(format_value(si, unit), unit) == si
 

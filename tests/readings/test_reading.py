@@ -111,7 +111,7 @@ def test_observations_are_understood_in_both_kinds_of_english(said, point, word)
         ("V3 182 V", "V3 alone is no point"),
         ("V3.anode nan V", "is not a voltage"),
         ("V3.anode inf V", "is not a voltage"),
-        ("V3.anode 1e9 V", "which no part or reading"),
+        ("V3.anode 1e9 V", "beyond any part or reading"),
         ("V3.anode 6000 V", "beyond any reading of volts dc"),
         ("V3.anode -5 ohms", "cannot be negative"),
         ("mains -230 V", "cannot be negative"),
