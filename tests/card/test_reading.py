@@ -11,6 +11,7 @@ from hetwright.card import load_card, read_card
 from hetwright.card.reading import LARGEST_BYTES
 from hetwright.card.stated import MOST_COMPLAINTS, card_keys
 from hetwright.errors import InputFault
+from hetwright.safety.construction import construction_of
 
 HEAD = """\
 [set]
@@ -78,6 +79,37 @@ def test_frequency_of_the_mains_may_be_left_out_and_is_then_said_to_be_assumed()
     )
     assert card.mains_hertz == 60.0
     assert any("60 Hz" in one for one in card.assumptions)
+
+
+@pytest.mark.parametrize(
+    ("written", "live"),
+    [
+        ("mains transformer, chassis isolated", False),
+        ("power transformer", False),
+        ("auto-transformer", True),
+        ("heater transformer only", True),
+        ("universal", True),
+        ("battery", False),
+        ("unknown", True),
+    ],
+)
+def test_construction_as_the_card_keeps_it_means_the_same_to_the_guard(written, live):
+    card = read_card(HEAD.replace("mains transformer, chassis isolated", written))
+    assert construction_of(card).live_chassis is live
+
+
+@pytest.mark.parametrize("written", ["transformer", "AC", "mains"])
+def test_words_that_leave_the_construction_open_are_refused(written):
+    assert "construction is" in only(faults(HEAD.replace("mains transformer, chassis isolated", written)))
+
+
+def test_ht_straight_from_the_mains_is_taken_from_the_mains_volts():
+    text = HEAD.replace("mains transformer, chassis isolated", "heater transformer only").replace(
+        'ht_secondary = "200 V"\n', ""
+    )
+    card = read_card(text)
+    assert card.supply.secondary_rms_volts.si == 230.0
+    assert any("straight from the mains" in one for one in card.assumptions)
 
 
 # States and values --------------------------------------------------------------------------------------

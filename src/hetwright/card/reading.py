@@ -26,6 +26,8 @@ __all__ = ["LARGEST_BYTES", "load_card", "read_card", "text_of_file"]
 #: A set card of the largest receiver is a few tens of kilobytes; a file beyond this is something else.
 LARGEST_BYTES = 1_000_000
 
+_HALF_ISOLATED = "heater transformer only"
+
 
 def load_card(path: str | FilePath) -> SetCard:
     """Read a set card from a file.
@@ -235,8 +237,16 @@ def _built(stated: StatedCard, desk: Desk, file: str) -> SetCard | None:
     if not _valves_known(stated, desk):
         return None
     mains_volts, mains_hertz, assumptions = _mains(stated)
+    skeleton = _skeleton(stated, valves, mains_volts, mains_hertz, desk)
+    if (
+        stated.set.get("construction") == _HALF_ISOLATED
+        and skeleton.ht_secondary is None
+        and skeleton.ht_volts is None
+    ):
+        skeleton = replace(skeleton, ht_secondary=_straight_from_mains(mains_volts))
+        assumptions = (*assumptions, f"HT is taken straight from the mains of {mains_volts:g} V, as from a winding")
     try:
-        card = build(_skeleton(stated, valves, mains_volts, mains_hertz, desk))
+        card = build(skeleton)
     except InputFault as fault:
         for complaint in fault.complaints:
             desk.complain(_about(complaint.wrong, stated), complaint.wrong, complaint.right)
@@ -341,6 +351,11 @@ def _skeleton(
         reference_point=stated.set.get("reference"),
         stated_roles=frozenset(part.role for part in stated.parts if part.role is not None),
     )
+
+
+def _straight_from_mains(mains_volts: float) -> Value:
+    spread = float(load_trade("part_kinds.toml")["any"]["stated_volts_log_sd"])
+    return Value(si=mains_volts, basis="usual", spread_log_sd=spread, written=f"{mains_volts:g} V")
 
 
 def _stated_volts(supply: dict[str, Any], key: str, desk: Desk) -> Value | None:
