@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import assume, example, given
@@ -430,6 +432,24 @@ def test_formatting_by_name_agrees_with_the_general_form():
         assert by_name(0.125) == format_value(0.125, unit)
     assert parse_percent("12.5 %") == 0.125
     assert format_farads(1e-6) == "1 µF"
+
+
+DOCS = Path(__file__).parents[1] / "docs"
+
+
+def test_every_example_of_the_document_is_read():
+    page = (DOCS / "written-values.md").read_text(encoding="utf-8")
+    table = page.partition("## What is read")[2].partition("\n\n`")[0]
+    rows = {of: re.findall(r"`([^`]+)`", written) for of, written in re.findall(r"\| ([^|`]+) \| (`.+) \|", table)}
+    assert set(rows) == {"ohms", "farads", "henries", "volts, amps", "watts", "hertz", "per cent"}
+    for of, examples in rows.items():
+        assert len(examples) >= 3
+        for one in examples:
+            if of == "volts, amps":
+                unit = "amps" if one.casefold().endswith("a") else "volts"
+            else:
+                unit = of.replace("per cent", "percent")
+            assert math.isfinite(parse(one, unit))
 
 
 def test_importing_written_values_imports_nothing_heavy():

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hetwright.errors import InputFault
-from hetwright.readings import parse_csv, write_csv
+from hetwright.readings import load_csv, parse_csv, write_csv
 from hetwright.readings.csv_file import COLUMNS
 from hetwright.readings.meter import Meter
 from hetwright.readings.reading import Reading
@@ -73,6 +73,38 @@ def test_semicolons_bring_the_decimal_comma():
     assert parse_csv("point;quantity;value\nR1;ohms;2,200\n")[0].value == 2.2
 
 
+@pytest.mark.parametrize(
+    ("quantity", "value", "unit", "size"),
+    [
+        ("volts dc", "0.182", "kV", 182.0),
+        ("volts dc", "182", "V d.c.", 182.0),
+        ("volts ac", "236", "VAC", 236.0),
+        ("amps dc", "45", "mA dc", 0.045),
+        ("ohms", "4.7", "k", 4700.0),
+        ("ohms", "OL", "MΩ", math.inf),
+        ("gain", "20", "dB", 10.0),
+        ("gain", "54", "", 54.0),
+        ("hum", "100", "c/s", 100.0),
+    ],
+)
+def test_units_stand_in_their_own_column(quantity, value, unit, size):
+    (reading,) = parse_csv(f"point,quantity,value,unit\naudio,{quantity},{value},{unit}\n")
+    assert reading.value == pytest.approx(size, rel=1e-15)
+
+
+def test_a_file_on_disk(tmp_path):
+    path = tmp_path / "bench.csv"
+    path.write_bytes(FULL.encode())
+    assert load_csv(path) == parse_csv(FULL)
+    path.write_bytes(b"point,quantity,value\n" + b"R1,ohms,470\n" * 900_000)
+    with pytest.raises(InputFault, match=r"bench\.csv: more than 1,000,000 bytes"):
+        load_csv(path)
+    with pytest.raises(InputFault, match=r"missing\.csv: cannot be read"):
+        load_csv(tmp_path / "missing.csv")
+    with pytest.raises(InputFault, match="cannot be read"):
+        load_csv(tmp_path)
+
+
 def test_tabs_and_quoted_decimal_commas_are_understood():
     assert parse_csv("point\tquantity\tvalue\nV3.cathode\tvolts dc\t12.5\n")[0].value == 12.5
     assert parse_csv('point,quantity,value\nV3.cathode,volts dc,"12,5"\n')[0].value == 12.5
@@ -134,6 +166,8 @@ def test_every_complaint_is_collected_with_its_line():
     [
         (b"", "the file is empty"),
         (b"\n\n# nothing\n", "the file is empty"),
+        (b",,\n", "the file is empty"),
+        (b"# a\n;;\n", "the file is empty"),
         (b"point,quantity,value\n", "no readings below the header"),
         (b"V3.anode,volts dc,182\n", "unknown column 'V3.anode'"),
         (b"point,quantity\nV3.anode,volts dc\n", "no column 'value'"),
@@ -146,6 +180,7 @@ def test_every_complaint_is_collected_with_its_line():
         (b"PK\x03\x04\x00\x00", "not UTF-8 text"),
         ("point,quantity,value\nR1,ohms,1\x00\n", "zero byte"),
         (b"point;quantity;value\nR1;ohms;1.234\n", "may be 1234 or 1,234"),
+        (b"point,quantity,value,unit\nHT2,volts dc,5,V ac\n", "say a.c. or d.c. once"),
     ],
 )
 def test_a_file_that_is_wrong_as_a_whole_says_so_at_once(source, says):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -267,3 +269,11 @@ def test_alternating_volts_are_read_less_well_than_direct():
 def test_beyond_what_any_reading_is():
     with pytest.raises(OutOfRange):
         parse_reading("HT2 20 kV")
+
+
+def test_every_reading_of_the_document_is_understood():
+    page = (Path(__file__).parents[2] / "docs" / "readings.md").read_text(encoding="utf-8")
+    block = page.partition("## Saying one\n\n")[2].partition("\n\nA point")[0]
+    said = [line for row in block.splitlines() for line in re.split(r"\s{3,}", row.strip())]
+    assert len(said) == 8
+    assert [parse_reading(line).quantity for line in said].count("volts dc") == 4

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hetwright.readings.csv_file import parse_csv, write_csv
+from hetwright.readings.csv_file import load_csv, parse_csv, write_csv
 from hetwright.readings.meter import IDEAL, Meter, TwoRanges, converted_volts, volts_from_two_ranges
 from hetwright.readings.reading import Reading, parse_reading, reading_sd
 
@@ -12,6 +12,7 @@ __all__ = [
     "Reading",
     "TwoRanges",
     "converted_volts",
+    "load_csv",
     "parse_csv",
     "parse_reading",
     "reading_sd",

@@ -1,4 +1,4 @@
-"""The readings file: CSV with a header, in and out. Nothing here opens a file."""
+"""The readings file: CSV with a header, in and out. Only :func:`load_csv` opens one."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import io
 import math
 import re
 from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
 from typing import TypeVar, cast
 
 from hetwright.errors import Complaint, InputFault
@@ -34,7 +35,7 @@ from hetwright.readings.words import (
     quantity_named,
 )
 
-__all__ = ["COLUMNS", "parse_csv", "write_csv"]
+__all__ = ["COLUMNS", "load_csv", "parse_csv", "write_csv"]
 
 COLUMNS = ("point", "to", "quantity", "value", "unit", "meter", "mains_volts", "minutes_on", "state", "note")
 
@@ -110,8 +111,8 @@ def _decoded(source: bytes | str, file: str, most_bytes: int) -> str:
     if len(source) > most_bytes:
         raise InputFault(
             Complaint(
-                wrong=f"{len(source):,} bytes is too large for a readings file",
-                right=f"give a file below {most_bytes:,} bytes",
+                wrong=f"more than {most_bytes:,} bytes, too large for a readings file",
+                right="is this the right file?",
                 file=file,
             )
         )
@@ -144,11 +145,12 @@ def _decoded(source: bytes | str, file: str, most_bytes: int) -> str:
 def _table(text: str, file: str) -> tuple[int, list[str], str, Iterator[tuple[int, list[str]]]]:
     """Header line and cells, the delimiter, and the rows that hold something, each with its line."""
     lines = text.splitlines()
+    empty = InputFault(
+        Complaint(wrong="the file is empty", right=f"begin with the header {','.join(COLUMNS)}", file=file)
+    )
     first = next((i for i, each in enumerate(lines) if each.strip() and not each.lstrip().startswith("#")), None)
     if first is None:
-        raise InputFault(
-            Complaint(wrong="the file is empty", right=f"begin with the header {','.join(COLUMNS)}", file=file)
-        )
+        raise empty
     delimiter = max(";\t,", key=lines[first].count)
 
     def rows() -> Iterator[tuple[int, list[str]]]:
@@ -173,8 +175,10 @@ def _table(text: str, file: str) -> tuple[int, list[str], str, Iterator[tuple[in
                 yield line, cells
 
     found = rows()
-    line, header = next(found)
-    return line, header, delimiter, found
+    head = next(found, None)
+    if head is None:
+        raise empty
+    return *head, delimiter, found
 
 
 def _columns(header: list[str], file: str, line: int) -> dict[str, int]:
@@ -296,14 +300,39 @@ def _value_cell(value: str, unit: str, quantity: str, decimal: DecimalMark) -> f
     if not value:
         raise InputFault(Complaint(wrong="no value", right="write what was read, or leave the row out"))
     record = facts()["quantity"][quantity]
+    kind = re.search(r"\s*([ad])\.?c\.?$", unit, re.IGNORECASE)
+    if kind is not None and quantity.endswith(("ac", "dc")):
+        if not quantity.endswith(f"{kind[1].lower()}c"):
+            raise InputFault(Complaint(wrong=f"unit {unit!r} of {quantity}", right="say a.c. or d.c. once, or alike"))
+        unit = unit[: kind.start()]
     if quantity == "ohms" and value.casefold() in OPEN_WORDS:
         return math.inf
     if quantity == "gain":
-        size = gain_written(value, decimal)
+        size = gain_written(f"{value} {unit}".strip(), decimal)
     else:
         size = parse(f"{value} {unit}".strip(), cast(Unit, record["unit"]), decimal=decimal)
     check_size(size, quantity)
     return size
+
+
+def load_csv(path: Path | str) -> tuple[Reading, ...]:
+    """The readings of a file on disk; see :func:`parse_csv`. No more of it is read than a readings file may hold.
+
+    Raises
+    ------
+    InputFault
+        The file cannot be read, or what is in it is wrong.
+    """
+    try:
+        with open(path, "rb") as stream:
+            source = stream.read(int(facts()["file"]["most_bytes"]) + 1)
+    except OSError as error:
+        raise InputFault(
+            Complaint(
+                wrong=f"cannot be read ({error.strerror})", right="give the name of a readings file", file=str(path)
+            )
+        ) from None
+    return parse_csv(source, file=str(path))
 
 
 def write_csv(readings: Iterable[Reading]) -> str:
