@@ -133,14 +133,11 @@ def test_open_heater_of_the_rectifier_takes_the_ht_away(receiver):
     assert reservoir[1] < 0.1 * reservoir[0]
 
 
-def test_screen_feed_open_leaves_the_screen_without_volts(receiver):
-    _, _, faults, _ = receiver
-    role = "if_amp.screen_feed_resistor"
-    if not any(f.role == role for f in faults):
-        pytest.skip("the screen of this IF amplifier is fed straight from the HT")
-    circuit, volts = _solved_under(receiver, role, "open")
-    screen = volts[:, circuit.point("V2.screen_grid")]
-    assert screen[1] < 0.2 * screen[0]
+def test_anode_load_open_leaves_the_anode_without_volts(receiver):
+    circuit, volts = _solved_under(receiver, "audio.anode_load", "open")
+    anode = volts[:, circuit.point("V3.anode")]
+    assert anode[0] > 25.0
+    assert anode[1] < 0.2 * anode[0]
 
 
 def test_filament_battery_that_is_open_leaves_a_battery_set_dead():
