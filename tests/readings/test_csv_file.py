@@ -168,6 +168,7 @@ def test_every_complaint_is_collected_with_its_line():
         (b"\n\n# nothing\n", "the file is empty"),
         (b",,\n", "the file is empty"),
         (b"# a\n;;\n", "the file is empty"),
+        (b'point,quantity,value\nR1,ohms,"' + b"1" * 200_000, "a cell that does not end"),
         (b"point,quantity,value\n", "no readings below the header"),
         (b"V3.anode,volts dc,182\n", "unknown column 'V3.anode'"),
         (b"point,quantity\nV3.anode,volts dc\n", "no column 'value'"),
@@ -204,6 +205,7 @@ def test_too_many_rows_and_too_many_complaints_are_cut_short():
     limits = facts()["file"]
     rows = "R1,ohms,470\n" * (int(limits["most_rows"]) + 1)
     assert "more than 5000 readings" in complaints_of("point,quantity,value\n" + rows)[0]
+    assert len(complaints_of(",".join(f"x{n}" for n in range(500)) + "\n")) == limits["most_complaints"]
     said = complaints_of("point,quantity,value\n" + "R1,ohms,x\n" * 500)
     assert len(said) == limits["most_complaints"] + 1
     assert "there may be more" in said[-1]

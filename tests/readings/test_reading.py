@@ -127,6 +127,7 @@ def test_observations_are_understood_in_both_kinds_of_english(said, point, word)
         ("V3.anode 4e7 kV", "is above"),
         ("; drop 5 V", "is not a point"),
         ("x" * 300, "too long"),
+        ("\x1b[31mV3 5 V", r"\\x1b\[31mV3' is not a point"),
         (None, "empty reading"),
     ],
 )

@@ -82,9 +82,10 @@ def within(si: float, text: object, unit: Unit) -> float:
         (abs(si) > limits["most"], limits["most"], "above"),
     ):
         if beyond:
+            edge = format_value(limit, unit, style="full")
             raise OutOfRange(
                 Complaint(
-                    wrong=f"{shown(text)} is {word} {format_value(limit, unit)}, beyond any part or reading of a set",
+                    wrong=f"{shown(text)} is {word} {edge}, beyond any part or reading of a set",
                     right="check the unit and the number of noughts",
                 )
             )

@@ -162,9 +162,10 @@ def _table(text: str, file: str) -> tuple[int, list[str], str, Iterator[tuple[in
             except StopIteration:
                 return
             except csv.Error as error:
+                long = "larger" in str(error)
                 raise InputFault(
                     Complaint(
-                        wrong=f"the quotation marks do not match ({error})",
+                        wrong="a cell that does not end" if long else f"the quotation marks do not match ({error})",
                         right='put "…" round a whole cell or leave them out',
                         file=file,
                         line=start,
@@ -203,7 +204,7 @@ def _columns(header: list[str], file: str, line: int) -> dict[str, int]:
         if name not in columns
     )
     if complaints:
-        raise InputFault(complaints)
+        raise InputFault(complaints[: int(facts()["file"]["most_complaints"])])
     return columns
 
 

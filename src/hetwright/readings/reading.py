@@ -300,7 +300,7 @@ def _reading_from_line(text: str, decimal: DecimalMark, file: str | None, line: 
     meter = Meter.from_text(on.rstrip(" ,"), decimal=decimal) if on else None
     fault = InputFault(
         Complaint(
-            wrong=f"'{rest}' holds no value and none of the words of an observation",
+            wrong=f"{rest!r} holds no value and none of the words of an observation",
             right=f"write it like 'V3.anode 182 V', or use one of: {', '.join(OBSERVATIONS)}",
         )
     )
@@ -357,7 +357,7 @@ def _quantity_and_value(written: str, point: str, named: str | None, decimal: De
         if current is None and not re.match(r"V\d+\.|HT\d", point):
             raise InputFault(
                 Complaint(
-                    wrong=f"'{plain}' at {point} has no unit that is known",
+                    wrong=f"{plain!r} at {point} has no unit that is known",
                     right="write V, mV, mA, W, ohms, k, M or Hz behind the number",
                 )
             )
@@ -379,7 +379,7 @@ def reading_point(text: str) -> str:
             Complaint(wrong=f"{point} alone is no point to read", right=f"name the electrode, such as {point}.anode")
         )
     if point in OBSERVATIONS or point in ("set", "to", "no_sound"):
-        raise InputFault(Complaint(wrong=f"'{text}' is no point", right="write a point like V3.anode, HT1 or aerial"))
+        raise InputFault(Complaint(wrong=f"{text!r} is no point", right="write a point like V3.anode, HT1 or aerial"))
     return point
 
 

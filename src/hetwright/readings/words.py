@@ -131,7 +131,7 @@ def point_named(text: str) -> str:
             return f"{name}.{electrodes[electrode]}"
         raise InputFault(
             Complaint(
-                wrong=f"{plain!r}: no valve has an electrode '{tail}'",
+                wrong=f"{plain!r}: no valve has an electrode {tail!r}",
                 right=f"did you mean {near(electrode, list(facts()['electrode']))}?",
             )
         )
