@@ -22,6 +22,7 @@ Numer. Anal. 35 (1998) 508-523). ``docs/working-point.md`` has the equations.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,7 +46,8 @@ CERTIFIED_VOLTS = 1e-3
 _AIM_AMPS = 2e-10  # stop a little inside the certificate
 _AIM_VOLTS = 2e-4
 _BLOCK = 768  # rows worked together; docs/decisions/solver.md
-_QUICK_STEPS = 7  # before the rows left over are gathered into fewer blocks
+_QUICK_STEPS = 8  # before the rows left over are gathered into fewer blocks
+_MORE_STEPS = 10
 _STEPS = 40
 # an electrode that collects may fall in one step to this share of its volts, less these volts
 _HOLD_SHARE, _HOLD_GROWTH, _HOLD_VOLTS = 0.1, 3.0, 0.5
@@ -53,10 +55,13 @@ _LEAST_DAMPING = 1.0 / 4096.0
 _RAISE_STRIDE = 0.25
 _LEAST_STRIDE = 1e-3
 _RAISE_STEPS = 25
-_TIME_STEPS = 250
+_TIME_STEPS = 150
 _CONDUCTS_VOLTS = -1.0  # a grid above this may carry electrons
 _MOVED_VOLTS = 0.5
-_POINT_FARADS = 1e-8
+_RUNS_AWAY_GAS = 3e-5  # grid amps per anode amp; with less no usual grid leak closes the loop
+# letting a set settle: each point's capacitance over the step of time, first and last; volts moved in a step
+_FIRST_STEP_SIEMENS, _LAST_STEP_SIEMENS = 1e-2, 1e-13
+_SETTLE_VOLTS, _LONGEST_VOLTS = 20.0, 60.0
 _AMPS_TO_VOLTS = 1e3  # how an error in supply amps counts beside an error in volts
 
 
@@ -266,7 +271,6 @@ class Circuit:
                     p, np.ascontiguousarray(x0[:, block]), None, steps=_QUICK_STEPS, worth=len(block) // 4
                 )
             found.put(block, result)
-        self._go_on(slots, found)
         self._again(slots, found, healthy)
         return self._working_points(found)
 
@@ -282,7 +286,11 @@ class Circuit:
             slots = self.layout.nominal[:, None].copy()
             self.layout.check(slots.T)
             p = self.layout.parameters(slots)
-            found = self._raise_supply(p)
+            found = self._newton(p, np.zeros((1 + self.layout.n_unknowns, 1)), None)
+            if not found.good[0]:
+                found = self._raise_supply(p)
+            if not found.good[0]:
+                found = self._let_settle(p)
             if not found.good[0]:
                 raise NotSolved(
                     "the set as it should be has no certified working point"
@@ -318,27 +326,26 @@ class Circuit:
         x0[:, usable] = given[:, usable]
         return x0
 
-    def _go_on(self, slots: Array, found: _Found) -> None:
-        """More Newton for the rows that a few steps did not finish, gathered from all blocks."""
-        left = np.flatnonzero(~found.good)
+    def _again(self, slots: Array, found: _Found, healthy: _Healthy) -> None:
+        """Give the rows that need it more steps, then a start from zero, then the supply raised, then time."""
+        self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, x, None, steps=_MORE_STEPS))
+        self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, np.zeros_like(x), None))
+        self._attempt(slots, found, ~found.good, lambda p, _: self._let_settle(p))
+        doubtful = found.odd | self._run_away(slots, found, healthy)
+        self._attempt(slots, found, ~found.good | doubtful, lambda p, _: self._raise_supply(p))
+        # an unstable point is no working point, however well it balances
+        found.good &= ~found.odd
+
+    def _attempt(
+        self, slots: Array, found: _Found, wanted: Flags, attempt: Callable[[Parameters, Array], _Found]
+    ) -> None:
+        """Try something for the wanted rows, gathered into blocks; a failure leaves a certified point alone."""
+        left = np.flatnonzero(wanted)
         for first in range(0, len(left), _BLOCK):
             block = left[first : first + _BLOCK]
             p = self.layout.parameters(np.ascontiguousarray(slots[:, block]))
-            found.put(block, self._newton(p, np.ascontiguousarray(found.x[:, block]), None))
-
-    def _again(self, slots: Array, found: _Found, healthy: _Healthy) -> None:
-        """Give the rows that need it the supply raised from zero, then time."""
-        left = np.flatnonzero(~found.good | found.odd | self._run_away(slots, found, healthy))
-        for attempt in (self._raise_supply, self._let_settle):
-            if not len(left):
-                return
-            for first in range(0, len(left), _BLOCK):
-                block = left[first : first + _BLOCK]
-                p = self.layout.parameters(np.ascontiguousarray(slots[:, block]))
-                result = attempt(p)
-                # an attempt that fails leaves a certified point of the first attempt alone
-                found.put(block, result, result.good | ~found.good[block])
-            left = left[~found.good[left]]
+            result = attempt(p, np.ascontiguousarray(found.x[:, block]))
+            found.put(block, result, result.good | ~found.good[block])
 
     def _run_away(self, slots: Array, found: _Found, healthy: _Healthy) -> Flags:
         """Rows in which a gassy valve's grid has gone up to where it conducts: there may be a lower state too."""
@@ -350,7 +357,7 @@ class Circuit:
                 volts = found.x[grid] - found.x[cathode]
                 moved = volts - (healthy.x[grid] - healthy.x[cathode])
                 up = (volts > _CONDUCTS_VOLTS) & (moved > _MOVED_VOLTS)
-                away |= (up & (slots[group.slots[:, 3]] > 0.0)).any(axis=0)
+                away |= (up & (slots[group.slots[:, 3]] > _RUNS_AWAY_GAS)).any(axis=0)
         return away
 
     def _working_points(self, found: _Found) -> WorkingPoints:
@@ -636,7 +643,7 @@ class Circuit:
         x = np.zeros((1 + layout.n_unknowns, rows))
         points = np.arange(layout.n_points - 1)
         diagonal = np.array([layout.elimination.slot_of(n, n) for n in points], dtype=np.intp)
-        per_step = np.full(rows, _POINT_FARADS / 1e-6)
+        per_step = np.full(rows, _FIRST_STEP_SIEMENS)
         with np.errstate(all="ignore"):
             evaluation = layout.evaluate(p, x)
             for _ in range(_TIME_STEPS):
@@ -645,16 +652,21 @@ class Circuit:
                 step = -layout.elimination.factor(values).solve(evaluation.unbalanced)
                 length = self._lengths(step)
                 ok = np.isfinite(length)
-                limit = np.where(length > 60.0, 60.0 / length, 1.0)
+                limit = np.where(length > _LONGEST_VOLTS, _LONGEST_VOLTS / length, 1.0)
                 trial = x.copy()
                 trial[1:] += np.where(ok, limit * step, 0.0)
                 at_trial = layout.evaluate(p, trial)
                 ok &= np.isfinite(at_trial.unbalanced).all(axis=0)
                 x = np.where(ok, trial, x)
-                evaluation = layout.evaluate(p, x)
-                per_step = np.where(ok & (length < 20.0), per_step / 2.0, np.where(ok, per_step, per_step * 8.0))
-                per_step = np.clip(per_step, 1e-16, 1e3)
-                if bool((per_step < 1e-14).all()):
+                evaluation = Evaluation(
+                    np.where(ok, at_trial.unbalanced, evaluation.unbalanced),
+                    np.where(ok, at_trial.slopes, evaluation.slopes),
+                    (),
+                    (),
+                )
+                eased = np.where(length < _SETTLE_VOLTS, per_step / 4.0, per_step)
+                per_step = np.where(ok, eased, per_step * 8.0)
+                if bool((per_step < _LAST_STEP_SIEMENS).all()):
                     break
         result = self._newton(p, x, None)
         retry = np.flatnonzero(~result.good)

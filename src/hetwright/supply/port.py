@@ -55,6 +55,7 @@ _LEAST_FARADS = 1e-12
 _LEAST_OHMS = 1e-3
 _HALF_PI = 0.5 * np.pi
 _ANGLE_STEPS = 40
+_ANGLE_SETTLED = 1e-6
 _CREST_FACTOR = 6.0  # peak over mean current, to begin with
 
 #: The straight line that passes the same charge as v = k i^(2/3) over a pulse of parabolic shape, as a factor on
@@ -171,6 +172,22 @@ def _pulse(peak: Array, ohms: Array, curve: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Angle:
+    """Everything at one half-angle of conduction; arms first in two-dimensional arrays."""
+
+    log_amps: Array
+    slope: Array  # of log_amps by the angle
+    cosine: Array
+    fall: Array  # minus the slope of cosine
+    crest_phi: Array  # slope of ln(crest)
+    t: Array  # cube root of each arm's peak current
+    siemens: Array
+    power: Array  # d ln(siemens) / d ln(crest)
+    total: Array
+    mean_power: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Charging:
     """The state of one reservoir with its arms, and everything its slopes need."""
 
@@ -189,88 +206,84 @@ class _Charging:
 
 def _charging(arms: _Arms, section: tuple[int, ...], drawn: Array, peak: Array, p: Array, omega: float) -> _Charging:
     half, full, _, _ = _surfaces()
-    emission = [np.maximum(p[row], _LEAST_EMISSION) for row in section]
+    rows = list(section)
+    emission = np.maximum(p[rows], _LEAST_EMISSION)
     winding = np.maximum(p[1], _LEAST_OHMS)
     farads = np.maximum(p[4], _LEAST_FARADS)
     log_stiffness = np.log(omega * farads * peak / drawn)
     series = arms.in_series
     if arms.perveance:
-        curve = [series * PULSE_SHAPE * (e * arms.perveance) ** (-2.0 / 3.0) for e in emission]
-        curve_e = [-(2.0 / 3.0) * k / e for k, e in zip(curve, emission, strict=True)]
-        ohms = [winding for _ in emission]
-        ohms_e = [np.zeros_like(winding) for _ in emission]
+        curve = series * PULSE_SHAPE * (arms.perveance * emission) ** (-2.0 / 3.0)
+        curve_e = -(2.0 / 3.0) * curve / emission
+        ohms = np.broadcast_to(winding, emission.shape)
+        ohms_e = np.zeros_like(emission)
     else:
-        curve = [np.zeros_like(winding) for _ in emission]
-        curve_e = curve
+        curve = curve_e = np.zeros_like(emission)
         # a worn semiconductor arm: its own resistance over its emission squared, an open one nearly infinite
-        ohms = [winding + series * arms.ohms / (e * e) for e in emission]
-        ohms_e = [-2.0 * series * arms.ohms / (e * e * e) for e in emission]
+        own = series * arms.ohms / (emission * emission)
+        ohms = winding + own
+        ohms_e = -2.0 * own / emission
 
-    def at(phi: Array) -> tuple[Array, ...]:
-        """ln of the current at an angle, its slope, and what made them."""
+    def at(phi: Array) -> _Angle:
         g, cosine, sine = _angle_laws(phi)
-        crest = peak * (1.0 - cosine)
-        t = [_pulse(crest, r, k) for r, k in zip(ohms, curve, strict=True)]
-        siemens = [tk**3 / crest for tk in t]
+        lift = 1.0 - cosine
+        crest = peak * lift
+        t = _pulse(crest, ohms, curve)
+        siemens = t**3 / crest
         # d ln G / d ln crest of each arm
-        power = [3.0 * (r * tk + k) / (3.0 * r * tk + 2.0 * k) - 1.0 for r, k, tk in zip(ohms, curve, t, strict=True)]
-        total = sum(siemens)
-        crest_phi = np.where(phi < _HALF_PI, sine, 1.0) / (1.0 - cosine)
-        mean_power = sum(gk * w for gk, w in zip(siemens, power, strict=True)) / total
-        slope = np.where(phi < _HALF_PI, phi * sine, _HALF_PI) / g + mean_power * crest_phi
-        log_amps = np.log(peak * total * g / np.pi)
-        return (log_amps, slope, g, cosine, sine, crest_phi, mean_power, np.asarray(total), *siemens, *power, *t)
+        power = (3.0 * (ohms * t + curve)) / (3.0 * ohms * t + 2.0 * curve) - 1.0
+        total = siemens.sum(axis=0)
+        within = phi < _HALF_PI
+        fall = np.where(within, sine, 1.0)
+        crest_phi = fall / lift
+        mean_power = (siemens * power).sum(axis=0) / total
+        slope = np.where(within, phi * sine, _HALF_PI) / g + mean_power * crest_phi
+        return _Angle(
+            np.log(peak * total * g / np.pi), slope, cosine, fall, crest_phi, t, siemens, power, total, mean_power
+        )
 
     # ln(amps) against ln(phi) is nearly straight: Newton there settles in a few steps from anywhere
     wanted = np.log(drawn)
-    rough = sum(1.0 / (r + k * np.cbrt(1.0 / (_CREST_FACTOR * drawn))) for r, k in zip(ohms, curve, strict=True))
+    rough = (1.0 / (ohms + curve * np.cbrt(1.0 / (_CREST_FACTOR * drawn)))).sum(axis=0)
     cube = np.cbrt(3.0 * np.pi * drawn / (peak * rough))
     log_phi = np.log(cube * (1.0 + cube * cube / 30.0))
     for _ in range(_ANGLE_STEPS):
-        found = at(np.exp(log_phi))
-        step = (found[0] - wanted) / (found[1] * np.exp(log_phi))
+        phi = np.exp(log_phi)
+        found = at(phi)
+        step = (found.log_amps - wanted) / (found.slope * phi)
         log_phi = log_phi - np.clip(step, -1.5, 1.5)
-        if bool((np.abs(step) <= 1e-13).all()):
+        # the step is squared by the next: what is left is rounding
+        if bool((np.abs(step) <= _ANGLE_SETTLED).all()):
             break
     phi = np.exp(log_phi)
-    log_amps, slope, _, cosine, sine, crest_phi, mean_power, total, *rest = at(phi)
-    del log_amps
-    n = len(section)
-    siemens, power, t = rest[:n], rest[n : 2 * n], rest[2 * n :]
+    found = at(phi)
+    slope, cosine, fall, crest_phi = found.slope, found.cosine, found.fall, found.crest_phi
+    t, siemens, power, total, mean_power = found.t, found.siemens, found.power, found.total, found.mean_power
 
     # phi by everything: slope dphi = d ln(drawn) - d ln(peak G)|phi
     phi_drawn = 1.0 / (slope * drawn)
     phi_peak = -(1.0 + mean_power) / (peak * slope)
-    by_ohms_ln, by_emission_ln = [], []
-    for gk, r, k, tk, re, ke in zip(siemens, ohms, curve, t, ohms_e, curve_e, strict=True):
-        # t by r and k at fixed crest
-        below = 3.0 * r * tk * tk + 2.0 * k * tk
-        t_r, t_k = -(tk**3) / below, -(tk**2) / below
-        by_ohms_ln.append(3.0 * gk * t_r / tk)
-        by_emission_ln.append(3.0 * gk / tk * (t_r * re + t_k * ke))
-    del power
-    phi_ohms = -sum(by_ohms_ln) / (total * slope)
-    phi_emission = [-d / (total * slope) for d in by_emission_ln]
+    # each arm's siemens by winding and by its emission, at fixed crest: t from r t^3 + k t^2 = crest
+    below = (3.0 * ohms * t + 2.0 * curve) * t
+    siemens_ohms = -3.0 * siemens * t * t / below
+    siemens_emission = -3.0 * siemens * t * (t * ohms_e + curve_e) / below
+    phi_ohms = -siemens_ohms.sum(axis=0) / (total * slope)
+    phi_emission = -siemens_emission / (total * slope)
 
-    if n == 2:
+    if len(rows) == 2:
         signed = (siemens[0] - siemens[1]) / total
-        # how signed changes: by the crest (both arms), by each arm's own slots
-        lean = signed * signed
-        pull = [(1.0 - signed) / total, -(1.0 + signed) / total]
-        own_power = rest[n : 2 * n]
-        signed_crest = sum(w * gk * q for w, gk, q in zip(pull, siemens, own_power, strict=True))
-        signed_ohms = sum(w * d for w, d in zip(pull, by_ohms_ln, strict=True))
-        signed_emission = [w * d for w, d in zip(pull, by_emission_ln, strict=True)]
+        pull = np.stack([(1.0 - signed) / total, -(1.0 + signed) / total])
     else:
         signed = np.ones_like(phi)
-        lean = np.ones_like(phi)
-        signed_crest = np.zeros_like(phi)
-        signed_ohms = np.zeros_like(phi)
-        signed_emission = [np.zeros_like(phi)]
+        pull = np.zeros_like(siemens)
+    lean = signed * signed
+    signed_crest = (pull * siemens * power).sum(axis=0)
+    signed_ohms = (pull * siemens_ohms).sum(axis=0)
+    signed_emission = pull * siemens_emission
 
-    share, share_phi, share_log, one_more = _volts_share(half, full, phi, log_stiffness, lean, n)
+    share, share_phi, share_log, one_more = _volts_share(half, full, phi, log_stiffness, lean, len(rows))
     volts = peak * cosine * share
-    volts_phi = peak * (-np.where(phi < _HALF_PI, sine, 1.0) * share + cosine * share_phi)
+    volts_phi = peak * (cosine * share_phi - fall * share)
     volts_log = peak * cosine * share_log
     volts_lean = peak * cosine * one_more * 2.0 * signed
 
