@@ -137,7 +137,8 @@ def test_anode_load_open_leaves_the_anode_without_volts(receiver):
     circuit, volts = _solved_under(receiver, "audio.anode_load", "open")
     anode = volts[:, circuit.point("V3.anode")]
     assert anode[0] > 25.0
-    assert anode[1] < 0.2 * anode[0]
+    # what is left comes by a feedback resistor from the output anode, where there is one
+    assert anode[1] < 0.4 * anode[0]
 
 
 def test_filament_battery_that_is_open_leaves_a_battery_set_dead():
