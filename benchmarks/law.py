@@ -21,8 +21,10 @@ from pathlib import Path
 import numpy as np
 
 from hetwright.valves import catalogue, fitting
+from hetwright.valves.comparison import Fit
 from hetwright.valves.law import SHAPES
 from hetwright.valves.laws import law_of
+from hetwright.valves.working_point import Bench, working_points
 
 DATA = Path(__file__).resolve().parent / "data"
 
@@ -79,8 +81,8 @@ def gain_of(stage: Stage) -> tuple[float, float]:
     for i, name in enumerate(names):
         if name in fed:
             volts[0, i], ohms[0, i] = stage.supply_volts, fed[name]
-    bench = fitting.Bench(shape, volts, ohms, np.array([stage.cathode_ohms]), np.array([np.nan]))
-    _, now = fitting.working_points(bench, {name: np.array([value]) for name, value in constants.items()})
+    bench = Bench(shape, volts, ohms, np.array([stage.cathode_ohms]), np.array([np.nan]))
+    _, now = working_points(bench, {name: np.array([value]) for name, value in constants.items()})
     grid, anode = names.index("grid"), names.index("anode")
     slopes = now.slopes[0, 0]
     across = slopes[anode, anode] + 1.0 / stage.load_ohms + 1.0 / stage.leak_ohms
@@ -135,7 +137,7 @@ def measure() -> dict[str, object]:
     }
 
 
-def _contradicted(fit: fitting.Fit, row: int) -> bool:
+def _contradicted(fit: Fit, row: int) -> bool:
     """Whether another row of the type contradicts this one.
 
     That is: at the same electrode volts a current that differs by a tenth, or the same current at a grid that differs
