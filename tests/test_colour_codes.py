@@ -14,10 +14,12 @@ from hetwright.colour_codes import (
     colour_named,
     colours_in,
     dots_of_capacitor,
+    jan_dots_of_capacitor,
     resistor_bands,
     resistor_body_end_dot,
     resistor_from_bands,
     resistor_from_body_end_dot,
+    six_rma_dots_of_capacitor,
 )
 from hetwright.errors import InputFault, OutOfRange
 
@@ -196,9 +198,41 @@ def test_dots_of_a_capacitor_are_read_back_as_that_capacitor(first, second, powe
     assert (part.si, part.rated_volts, part.tolerance_fraction) == (farads, volts, tolerance)
 
 
+@given(
+    first=st.integers(1, 9),
+    rest=st.integers(0, 99),
+    power=st.integers(-2, 3),
+    volts=st.sampled_from([300.0, 500.0, 1000.0]),
+    tolerance=st.sampled_from([0.2, 0.1, 0.05, 0.02]),
+)
+def test_six_rma_dots_of_a_capacitor_are_read_back_as_that_capacitor(first, rest, power, volts, tolerance):
+    farads = float(f"{first}{rest:02d}e{power - 12}")
+    rows = six_rma_dots_of_capacitor(farads, rated_volts=volts, tolerance_fraction=tolerance)
+    part = capacitor_from_six_rma_dots(*rows)
+    assert (part.si, part.rated_volts, part.tolerance_fraction) == (farads, volts, tolerance)
+
+
+@given(
+    first=st.integers(1, 9),
+    second=st.integers(0, 9),
+    power=st.integers(-2, 4),
+    tolerance=st.sampled_from([0.2, 0.1, 0.05, 0.03, 0.02, 0.01]),
+    dielectric=st.sampled_from(["mica", "paper"]),
+)
+def test_jan_dots_of_a_capacitor_are_read_back_as_that_capacitor(first, second, power, tolerance, dielectric):
+    farads = float(f"{first}{second}e{power - 12}")
+    rows = jan_dots_of_capacitor(farads, tolerance_fraction=tolerance, dielectric=dielectric)
+    part = capacitor_from_jan_dots(*rows)
+    assert (part.si, part.tolerance_fraction, part.dielectric) == (farads, tolerance, dielectric)
+
+
 @pytest.mark.parametrize(
     ("call", "says"),
     [
+        (lambda: jan_dots_of_capacitor(51e-12, tolerance_fraction=0.15), "no dot for 15 %"),
+        (lambda: jan_dots_of_capacitor(51e-12, dielectric="glass"), "no dot for glass"),
+        (lambda: six_rma_dots_of_capacitor(51e-12, rated_volts=450.0), "no dot for 450 V"),
+        (lambda: six_rma_dots_of_capacitor(5.1234e-12), "more than 3 digits"),
         (lambda: resistor_bands(47300.0), "more than 2 digits"),
         (lambda: resistor_bands(0.0), "no colours"),
         (lambda: resistor_bands(-1.0), "no colours"),
