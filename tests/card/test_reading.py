@@ -677,6 +677,10 @@ def test_deep_nesting_and_endless_numbers_are_no_tracebacks():
     assert "not TOML" in only(faults("x = " + "9" * 6000))
 
 
+def test_what_cannot_be_printed_is_not_repeated():
+    assert only(faults("x = \x00185\n")).isprintable()
+
+
 def test_an_empty_card_asks_for_the_line_up():
     assert "names no valve" in only(faults(""))
 

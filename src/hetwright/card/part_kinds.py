@@ -112,7 +112,7 @@ def kind_by_letter(ref: str) -> tuple[Quantity, str] | None:
     >>> kind_by_letter("R31"), kind_by_letter("C9"), kind_by_letter("X1")
     (('ohms', 'carbon'), ('farads', ''), None)
     """
-    letters = ref.rstrip("0123456789abcdefghijklmnopqrstuvwxyz_-.").upper()
+    letters = ref[: next((at for at, sign in enumerate(ref) if not sign.isalpha()), len(ref))].upper()
     for record in load_trade("part_kinds.toml")["letter"]:
         if record["letter"] == letters:
             return record["quantity"], record["kind"]

@@ -188,7 +188,7 @@ def _likely(written: str, lines: list[str], line: int) -> str:
         if number:
             return f"write the number with a point: {number[1]}.{number[2]}"
         if value not in ("true", "false") and not re.fullmatch(r"[-+]?[\d_.]+", value):
-            return f'put it in quotes: "{value}"'
+            return f'put it in quotes: "{_clipped(value)}"'
     if re.match(r"\s*[^\s=#\[]+\s*:", written):
         return "write = in place of the colon"
     if written.count('"') % 2 or written.count("'") % 2:
