@@ -524,8 +524,11 @@ class Bench:
             if not np.isfinite(value):
                 continue
             joint[key] = value
-            if evidence is not None:
-                best = rows[int(np.argmax(total[rows]))]
+            best = rows[int(np.argmax(total[rows]))]
+            if evidence is None:
+                # nothing was read: the healthy row's empty evidence serves for all
+                rows_of[key] = (rows_of[()][0], 0, cells.medians[best], cells.sd[best])
+            else:
                 rows_of[key] = (evidence, best, cells.medians[best], cells.sd[best])
                 self._combination_cells[(id(evidence), best)] = tuple(
                     (int(f), int(s)) for f, s in zip(cells.faults[best], cells.severities[best], strict=True)
