@@ -24,6 +24,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 import numpy as np
+from twin_checks import advised_readings, fixed_readings
 from twin_readings import csv_of
 from twin_scores import calibration, group_rank
 from twin_set import LINEUPS, Twin, TwinCard, simulate
@@ -73,6 +74,8 @@ class Result:
     top: list[str] = field(default_factory=list)
     doubtful: list[float] = field(default_factory=list)
     seconds: float = 0.0
+    advised: int | None = None
+    fixed: int | None = None
 
 
 def key_of(fault: Fault) -> str:
@@ -166,8 +169,8 @@ def judge(twin: Twin, prepared: Prepared, prior: Diagnosis, lineup: str) -> Resu
     return out
 
 
-def run_card(number: int, count: int, seed: int) -> list[Result]:
-    """Every twin of one design."""
+def run_card(number: int, count: int, seed: int, followed: int) -> list[Result]:
+    """Every twin of one design; the first ``followed`` with one visible fault are also followed check by check."""
     name = list(LINEUPS)[number % len(LINEUPS)]
     card = TwinCard(number, name, lambda text: read_card(text, name), networks_of, faults_of, seed=seed)
     twins = simulate(card, count, seed)
@@ -175,11 +178,17 @@ def run_card(number: int, count: int, seed: int) -> list[Result]:
     for mains in sorted({t.mains_volts for t in twins}, key=lambda m: m or 0.0):
         prepared = prepare(card.given, mains_volts=mains)
         prior = _prior_of(prepared)
-        out += [judge(t, prepared, prior, name) for t in twins if t.mains_volts == mains]
+        for twin in (t for t in twins if t.mains_volts == mains):
+            result = judge(twin, prepared, prior, name)
+            if followed > 0 and twin.kind == "one" and twin.visible >= VISIBLE:
+                followed -= 1
+                result.advised = advised_readings(card, twin, prepared, seed)
+                result.fixed = fixed_readings(card, twin, prepared, seed)
+            out.append(result)
     return out
 
 
-def _run(job: tuple[int, int, int]) -> list[Result]:
+def _run(job: tuple[int, int, int, int]) -> list[Result]:
     return run_card(*job)
 
 
@@ -223,6 +232,7 @@ def summary(results: list[Result]) -> dict[str, Any]:
         "calibration_pairs": whole.pairs,
         "calibration_error_first": round(first.error, 4),
         "calibration_interval_first": [round(x, 4) for x in first.interval],
+        **_followed(results),
         "reliability": [asdict(b) for b in whole.bins],
         "reliability_first": [asdict(b) for b in first.bins],
         "healthy_said_when_healthy": round(float(np.mean([r.healthy for r in healthy])), 4) if healthy else None,
@@ -236,19 +246,34 @@ def summary(results: list[Result]) -> dict[str, Any]:
     }
 
 
+def _followed(results: list[Result]) -> dict[str, Any]:
+    pairs = [(r.advised, r.fixed) for r in results if r.advised is not None and r.fixed is not None]
+    if not pairs:
+        return {"readings_ratio": None, "followed": 0}
+    advised, fixed = np.array(pairs, dtype=float).T
+    return {
+        "readings_ratio": round(float(advised.sum() / max(fixed.sum(), 1.0)), 4),
+        "followed": len(pairs),
+        "readings_advised": round(float(advised.mean()), 2),
+        "readings_fixed": round(float(fixed.mean()), 2),
+    }
+
+
 def main() -> None:
     """Run it."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--count", type=int, default=2000, help="how many simulated sets")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--cards", type=int, default=24, help="how many designs they are drawn from")
+    parser.add_argument("--followed", type=int, default=96, help="how many are followed check by check")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="JSON on standard output (the only form there is)")
     parser.add_argument("--details", help="file for one line of JSON a set")
     wanted = parser.parse_args()
     cards = min(wanted.cards, wanted.count)
     each = [wanted.count // cards + (n < wanted.count % cards) for n in range(cards)]
-    jobs = [(n, count, wanted.seed) for n, count in enumerate(each)]
+    follow = [wanted.followed // cards + (n < wanted.followed % cards) for n in range(cards)]
+    jobs = [(n, count, wanted.seed, many) for n, (count, many) in enumerate(zip(each, follow, strict=True))]
     results: list[Result] = []
     begun = time.perf_counter()
     if wanted.jobs > 1:
