@@ -66,8 +66,7 @@ def overlay(base: SetCard, stated: StatedCard, desk: Desk) -> SetCard:
     )
     card = replace(
         card,
-        assumptions=(*card.assumptions, *work.assumptions),
-        questions=(*card.questions, *work.questions),
+        questions=(*card.questions, *desk.questions),
     )
     card = settle_points(card, base, stated, work.stated_of, desk)
     check_shorts(card, work.stated_of, desk)
@@ -82,8 +81,6 @@ class _Overlay:
     stated_of: dict[str, StatedPart] = field(default_factory=dict)
     taken: dict[str, StatedPart] = field(default_factory=dict)
     added: list[tuple[StatedPart, Part]] = field(default_factory=list)
-    questions: list[str] = field(default_factory=list)
-    assumptions: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.parts = {part.identity: part for part in self.base.parts.values()}
@@ -114,9 +111,10 @@ class _Overlay:
                 )
             else:
                 if own_numbers:
-                    self.questions.append(
+                    self.desk.ask(
+                        one.path,
                         f"{one.called} has no role and is taken to be {part.role}, whose number it is here; "
-                        "give its role if the numbers are those of another diagram"
+                        "give its role if the numbers are those of another diagram",
                     )
                 self.take(part, one)
 
@@ -350,7 +348,13 @@ class _Overlay:
             marking = quantities.parse_marking(str(written) if isinstance(written, str) else f"{written!r}", quantity)  # type: ignore[arg-type]
         except InputFault as fault:
             other = _other_unit(written, quantity)
-            if other is not None:
+            if other is not None and other in part.figures:
+                self.desk.complain(
+                    path,
+                    f"{called}{written!r} is in {other}, and {key} of {part.role or one.called} is its {quantity}",
+                    f'write {other} = "{written}", and its {quantity} under {key} if you know them',
+                )
+            elif other is not None:
                 self.desk.complain(
                     path,
                     f"{called}{written!r} is in {other}, and {part.role or one.called} is counted in {quantity}",
@@ -425,9 +429,7 @@ class _Overlay:
                 "check the unit and the noughts; if the part is another one, give its own role, or from and to",
             )
         elif ratio > limits["question_times_usual"]:
-            self.questions.append(
-                f"line {value.line}: {one.called} {key} {value.written} is far from the {usually} usual for {what}"
-            )
+            self.desk.ask(path, f"{one.called} {key} {value.written} is far from the {usually} usual for {what}")
 
     def with_figures(self, part: Part, one: StatedPart) -> Part:
         figures = dict(part.figures)
@@ -442,6 +444,12 @@ class _Overlay:
                 self.desk.complain(path, f"{one.called} has no key {key!r}", right)
                 continue
             unit = key.rpartition("_")[2]
+            if unit == "fraction":
+                if isinstance(written, bool) or not isinstance(written, int | float) or not 0 < written < 1:
+                    self.desk.complain(path, f"{one.called}: {key} is {written!r}", "between 0 and 1, such as 0.5")
+                    continue
+                figures[key] = float(written)
+                continue
             try:
                 si = quantities.parse(written, unit)  # type: ignore[arg-type]
             except InputFault as fault:

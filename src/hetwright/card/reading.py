@@ -16,7 +16,7 @@ from hetwright.card.model import SetCard, Value, ValveInPlace
 from hetwright.card.overlay import overlay
 from hetwright.card.patterns import Skeleton, build
 from hetwright.card.source_map import Path, SourceMap, map_source
-from hetwright.card.stated import Desk, StatedCard, state_card
+from hetwright.card.stated import Desk, StatedCard, StatedValve, state_card
 from hetwright.errors import Complaint, InputFault, UnknownValve
 from hetwright.trade_data import load_trade
 from hetwright.valves import catalogue
@@ -236,6 +236,14 @@ def _built(stated: StatedCard, desk: Desk, file: str) -> SetCard | None:
     }
     if not _valves_known(stated, desk):
         return None
+    rectifier = str(stated.supply.get("valve", "")).upper()
+    if rectifier and rectifier not in valves:
+        desk.complain(
+            ("supply", "valve"),
+            f"valve is {rectifier}, which is not in [valves]",
+            "the valves are " + ", ".join(valves),
+        )
+        return None
     mains_volts, mains_hertz, assumptions = _mains(stated)
     skeleton = _skeleton(stated, valves, mains_volts, mains_hertz, desk)
     if (
@@ -267,33 +275,8 @@ def _about(wrong: str, stated: StatedCard) -> Path:
 
 
 def _valves_known(stated: StatedCard, desk: Desk) -> bool:
-    good = True
     identities: dict[str, str] = {}
     for valve in stated.valves:
-        for key, other in (("type", None), ("like", valve.like)):
-            name = valve.type if key == "type" else other
-            if name is None:
-                continue
-            try:
-                if key == "type":
-                    catalogue.find(name, like=valve.like, kind=valve.kind)
-                else:
-                    catalogue.find(name)
-            except UnknownValve as fault:
-                if key == "type" and valve.like is not None:
-                    continue  # the fault is that of "like", complained of next
-                good = False
-                desk.adopt((*valve.path, key), fault, f"{valve.ref}: ")
-            except InputFault as fault:
-                good = False
-                desk.adopt((*valve.path, "kind"), fault, f"{valve.ref}: ")
-        if valve.kind is not None:
-            try:
-                catalogue.of_kind(valve.kind)
-            except InputFault as fault:
-                if good:
-                    desk.adopt((*valve.path, "kind"), fault, f"{valve.ref}: ")
-                good = False
         identity = valve.identity or valve.ref
         if identity in identities:
             desk.complain(
@@ -302,6 +285,35 @@ def _valves_known(stated: StatedCard, desk: Desk) -> bool:
                 "give each its own",
             )
         identities[identity] = valve.ref
+    unknown = [valve for valve in stated.valves if not _valve_known(valve, desk)]
+    return not unknown
+
+
+def _valve_known(valve: StatedValve, desk: Desk) -> bool:
+    """Whether the catalogue knows the type, or what the card says stands in for it."""
+    listed = True
+    try:
+        catalogue.find(valve.type)
+    except UnknownValve as fault:
+        listed = False
+        if valve.like is None and valve.kind is None:
+            desk.adopt((*valve.path, "type"), fault, f"{valve.ref}: ")
+            return False
+    good = True
+    for key, word, look_up in (("like", valve.like, catalogue.find), ("kind", valve.kind, catalogue.of_kind)):
+        if word is None:
+            continue
+        try:
+            look_up(word)
+        except InputFault as fault:
+            desk.adopt((*valve.path, key), fault, f"{valve.ref}: ")
+            good = False
+        else:
+            if listed:
+                desk.ask(
+                    (*valve.path, key),
+                    f"{valve.type} is in the catalogue, so {key} = {word!r} of {valve.ref} is not used",
+                )
     return good
 
 

@@ -68,11 +68,16 @@ def _either(words: Iterable[str]) -> str:
 
 @dataclass(slots=True)
 class Desk:
-    """Where complaints are gathered, each with the line of what it is about."""
+    """Where complaints and questions are gathered, each with the line of what it is about."""
 
     file: str
     places: SourceMap
     complaints: list[Complaint] = field(default_factory=list)
+    questions: list[str] = field(default_factory=list)
+
+    def ask(self, path: Path, doubt: str) -> None:
+        """Note a doubt that does not stop the work."""
+        self.questions.append(f"line {self.places.line(*path)}: {doubt}")
 
     @property
     def full(self) -> bool:
@@ -410,7 +415,13 @@ def _part(path: Path, ref: str | None, role: str | None, raw: Mapping[str, Any],
     if role is not None:
         _check_role_words(role, path, desk, called)
     tolerance = None
-    if "tolerance" in raw:
+    if "tolerance" in raw and not {"drawn", "marked"} & raw.keys():
+        desk.complain(
+            (*path, "tolerance"),
+            f"{called} has a tolerance but no value it is the tolerance of",
+            "give what is drawn or marked as well, or leave tolerance out",
+        )
+    elif "tolerance" in raw:
         tolerance = _tolerance(raw["tolerance"], (*path, "tolerance"), desk, called)
     return StatedPart(
         path=path,
@@ -698,4 +709,4 @@ def _tolerance(written: Any, path: Path, desk: Desk, called: str) -> tuple[float
 def _unit_of_figure(key: str) -> str | None:
     """Unit told by the end of a figure's name, such as ``primary_ohms``; ``None`` when it is no figure."""
     tail = key.rpartition("_")[2]
-    return tail if tail in quantities.UNITS and tail != key else None
+    return tail if tail in (*quantities.UNITS, "fraction") else None
