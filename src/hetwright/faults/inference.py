@@ -72,12 +72,12 @@ class Extras:
 
     directions : (B, R, K)   unit effect on the readings
     variances : (B, K) or (K,)   variance along each when it acts
-    log_odds : (K,) or (B, K)    log prior odds that it acts
+    probability : (K,) or (B, K) prior probability that it acts
     """
 
     directions: Array
     variances: Array
-    log_odds: Array
+    probability: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ class Evidence:
 def log_mixture_of_extras(
     innovation: Array, covariance: Array, extras: Extras, *, second_level: int = 6
 ) -> tuple[Array, Array]:
-    """Log density of ``innovation`` under a Gaussian with at most two extra variances acting.
+    """Log density of ``innovation`` under a Gaussian on which extra variances may act, each with its probability.
 
     Parameters
     ----------
@@ -117,26 +117,27 @@ def log_mixture_of_extras(
     covariance : (B, R, R)
     extras : Extras with K directions
     second_level : int
-        How many of the likeliest single extras are grown into pairs.
+        How many of the extras that raise the density most are looked at together with every other.
 
     Returns
     -------
     log_density : (B,)
-        log sum over {none, one, two extras} of prior odds times density; the prior normalisation
-        (the product of one minus each probability) is included by the caller through ``log_odds``.
     responsibility : (B, K)
         Probability that each extra acts.
 
     Notes
     -----
-    With C' = C + d u u^T: log N(e; C') - log N(e; C) = -log(1 + d b)/2 + d a^2 / (2 (1 + d b)), where
-    a = u^T C^-1 e and b = u^T C^-1 u (matrix determinant lemma; Sherman-Morrison).
+    With C' = C + d u u^T: log N(e; C') - log N(e; C) = -log(1 + d b)/2 + d a^2 / (2 (1 + d b)) = log L, where
+    a = u^T C^-1 e and b = u^T C^-1 u (matrix determinant lemma; Sherman-Morrison). The density is the product over
+    extras that lower it, (1 - p) + p L, times 1 + sum p (L - 1) + sum p_i p_j (L_ij - L_i - L_j + 1) over those that
+    raise it: the expansion of the full mixture about "none acts" in which an extra that the readings cannot see
+    (L = 1) drops out, exact to second order. Three extras at once are left out.
     """
     rows, width = innovation.shape
     directions = extras.directions
     count = directions.shape[2]
     variances = np.broadcast_to(extras.variances, (rows, count))
-    log_odds = np.broadcast_to(extras.log_odds, (rows, count))
+    p = np.broadcast_to(extras.probability, (rows, count))
 
     solved = np.linalg.solve(covariance, np.concatenate([innovation[:, :, None], directions], axis=2))
     c_inv_e = solved[:, :, 0]
@@ -148,53 +149,54 @@ def log_mixture_of_extras(
     a = np.matmul(c_inv_e[:, None, :], directions)[:, 0]
     b = np.sum(directions * c_inv_u, axis=1)
     grown = 1.0 + variances * b
-    single = log_odds + 0.5 * (variances * a * a / grown - np.log(grown))
-
-    terms = [np.zeros((rows, 1)), single]
+    gain = 0.5 * (variances * a * a / grown - np.log(grown))
+    lowers = gain < 0.0
+    quiet = np.where(lowers, 1.0 - p + p * np.exp(np.minimum(gain, 0.0)), 1.0)
+    at = np.arange(rows)
     top = min(second_level, count)
-    first = np.argpartition(-single, top - 1, axis=1)[:, :top] if top else np.zeros((rows, 0), dtype=np.intp)
-    pair_terms = []
+    first = np.argpartition(-gain, top - 1, axis=1)[:, :top] if top else np.zeros((rows, 0), dtype=np.intp)
+    pair_gain = np.zeros((top, rows, count))
     for level in range(top):
         i = first[:, level]
-        at = np.arange(rows)
-        d_i, g_i = variances[at, i], grown[at, i]
         # after extra i has acted: C_i^-1 = C^-1 - d/(1+d b) (C^-1 u)(C^-1 u)^T
         cross = np.matmul(directions[at, :, i][:, None, :], c_inv_u)[:, 0]
-        factor = (d_i / g_i)[:, None]
+        factor = (variances[at, i] / grown[at, i])[:, None]
         a_after = a - factor * a[at, i][:, None] * cross
-        b_after = np.maximum(b - factor * cross * cross, 0.0)
-        grown_after = 1.0 + variances * b_after
-        second = log_odds + 0.5 * (variances * a_after**2 / grown_after - np.log(grown_after))
-        pair = single[at, i][:, None] + second
-        pair[at, i] = -np.inf
-        # a pair of two grown extras would be met twice: keep it the first time only
-        for earlier in range(level):
-            pair[at, first[:, earlier]] = -np.inf
-        pair_terms.append(pair)
-    stacked = np.concatenate(terms + pair_terms, axis=1)
-    peak = np.max(stacked, axis=1, keepdims=True)
-    weights = np.exp(stacked - peak)
-    total = np.sum(weights, axis=1, keepdims=True)
-    log_density = plain + peak[:, 0] + np.log(total[:, 0])
-    weights /= total
-    responsibility = weights[:, 1 : 1 + count].copy()
+        grown_after = 1.0 + variances * np.maximum(b - factor * cross * cross, 0.0)
+        more = 0.5 * (variances * a_after**2 / grown_after - np.log(grown_after))
+        pair_gain[level] = gain[at, i][:, None] + more
+    # everything is counted in units of exp(peak), since a mistyped reading can be worth thousands of nepers
+    peak = np.maximum(np.max(gain, axis=1, initial=0.0), np.max(pair_gain, axis=(0, 2), initial=0.0))
+    one, ratio = np.exp(-peak), np.exp(gain - peak[:, None])
+    acting = p * ratio
+    total = one + np.where(lowers, 0.0, p * (ratio - one[:, None])).sum(axis=1)
     for level in range(top):
-        block = weights[:, 1 + count * (level + 1) : 1 + count * (level + 2)]
-        responsibility += block
-        np.add.at(responsibility, (np.arange(rows), first[:, level]), block.sum(axis=1))
-    return log_density, np.minimum(responsibility, 1.0)
+        i = first[:, level]
+        both = np.exp(pair_gain[level] - peak[:, None]) - ratio[at, i][:, None] - ratio + one[:, None]
+        pair = p[at, i][:, None] * p * np.maximum(both, 0.0)
+        pair[lowers[at, i]] = 0.0
+        pair[at, i] = 0.0
+        # a pair of two looked-at extras would be met twice: keep it the first time only
+        for earlier in range(level):
+            pair[at, first[:, earlier]] = 0.0
+        total += pair.sum(axis=1)
+        acting += pair
+        np.add.at(acting, (at, i), pair.sum(axis=1))
+    log_density = plain + np.log(quiet).sum(axis=1) + np.log(total) + peak
+    alone = np.where(lowers, p * np.exp(np.minimum(gain, 0.0)) / quiet, 0.0)
+    shared = acting / np.maximum(total[:, None], acting)
+    return log_density, np.clip(np.maximum(alone, np.nan_to_num(shared)), 0.0, 1.0)
 
 
-def _extras_of(slopes_z: Array, background: Background, sd: Array, wrong_sd: Array, wrong_odds: Array) -> Extras:
+def _extras_of(slopes_z: Array, background: Background, sd: Array, wrong_sd: Array, wrong_p: float) -> Extras:
     """Readings that may be wrong, then the slots whose tail the readings can see."""
     rows, width, _ = slopes_z.shape
     tails = np.flatnonzero(background.tail_probability > 0.0)
     directions = np.concatenate([np.broadcast_to(np.eye(width), (rows, width, width)), slopes_z[:, :, tails]], axis=2)
     tail_variance = np.maximum(background.tail_sd[tails] ** 2 - sd[:, tails] ** 2, 0.0)
     variances = np.concatenate([np.broadcast_to(wrong_sd**2, (rows, width)), tail_variance], axis=1)
-    p = background.tail_probability[tails]
-    log_odds = np.concatenate([wrong_odds, np.log(p) - np.log1p(-p)])
-    return Extras(directions, variances, log_odds)
+    probability = np.concatenate([np.full(width, wrong_p), background.tail_probability[tails]])
+    return Extras(directions, variances, probability)
 
 
 def weighted_slopes(slopes_z: Array, variance: Array, background: Background) -> Array:
@@ -252,10 +254,6 @@ def integrate_background(
     rows = medians.shape[0]
     sd = np.broadcast_to(background.sd, medians.shape)
     noise = np.broadcast_to(reading_sd, (rows, readings.shape[0])) ** 2
-    wrong_odds = np.full(readings.shape[0], np.log(wrong_probability) - np.log1p(-wrong_probability))
-    prior_penalty = float(
-        readings.shape[0] * np.log1p(-wrong_probability) + np.log1p(-background.tail_probability).sum()
-    )
     z = np.zeros_like(medians)
     tails = np.flatnonzero(background.tail_probability > 0.0)
     wrong = np.zeros((rows, readings.shape[0]))
@@ -286,7 +284,7 @@ def integrate_background(
         if iteration == 0:
             prior_mean = mean
             spread = np.sqrt(covariance[:, diagonal, diagonal])
-        extras = _extras_of(slopes_z, background, sd, wrong_sd, wrong_odds)
+        extras = _extras_of(slopes_z, background, sd, wrong_sd, wrong_probability)
         log_evidence, responsibility = log_mixture_of_extras(innovation, covariance, extras)
         width = readings.shape[0]
         wrong = responsibility[:, :width]
@@ -305,7 +303,7 @@ def integrate_background(
         fitted = mean + _along(slopes_z, z_next - z)
         z = z_next
     return Evidence(
-        log_evidence=np.where(solved, log_evidence + prior_penalty, -np.inf),
+        log_evidence=np.where(solved, log_evidence, -np.inf),
         shift=z,
         fitted=fitted,
         residual=readings - fitted,
