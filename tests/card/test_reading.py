@@ -852,3 +852,13 @@ def test_every_key_of_the_card_is_described():
         for key, record in card_keys(table).items():
             assert record["says"], key
             assert record["example"], key
+
+
+def test_a_line_up_known_to_be_partial_is_filled_with_assumed_valves():
+    card = read_card(
+        '[set]\ncomplete = false\n[valves]\nV3 = "ECL82"\n[parts]\nif_amp.cathode_resistor.drawn = "180R"\n'
+    )
+    assumed = {valve.ref for valve in card.valves.values() if valve.assumed}
+    assert "V3" not in assumed
+    assert len(assumed) >= 2
+    assert card.parts_of_role("if_amp.cathode_resistor")[0].value("now").basis == "stated"
