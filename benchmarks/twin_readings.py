@@ -95,6 +95,8 @@ def _typed_wrong(value: float, rng: np.random.Generator) -> float:
     text = f"{abs(value):.3g}"
     digits = [i for i, c in enumerate(text) if c.isdigit()]
     letters = list(text)
+    if not digits:
+        return value
     if len(digits) > 1 and rng.random() < 0.5:
         i = int(rng.integers(0, len(digits) - 1))
         a, b = digits[i], digits[i + 1]

@@ -1172,7 +1172,8 @@ def _observed(card: TwinCard, d: _Draft, true: Array, sound: Array, heater_volts
                 say("hum", 0.85)
     for fault in d.faults:
         for word, p in fault.shows.items():
-            say(word, p)
+            # a person says that it hums, seldom at what pitch
+            say(word.partition(" at ")[0], p)
     if rng.random() < 0.03:
         words.add(str(rng.choice(["crackle", "hum", "weak"])))
     if "no sound" in words:
