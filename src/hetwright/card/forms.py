@@ -62,9 +62,12 @@ def stage_forms(duty: Duty, valve: ValveType, words: SetWords) -> dict[str, str]
         "first": "yes" if duty.stage == "fm_tuner" or (signal and duty.stage == signal[0]) else "no",
     }
     if "screen" in section.electrodes:
-        forms["screen"] = _screen(valve, section, words, stated)
+        forms["screen"] = _screen(duty, valve, section, words, stated)
     if base in ("frequency_changer", "if_amp", "rf_amp"):
         forms.update(_signal_stage(duty, section, words, stated))
+    if duty.oscillator is not None:
+        forms["oscillator"] = ".".join(duty.oscillator)
+        forms["oscillator_is"] = "another valve"
     if base == "fm_tuner" or (base == "frequency_changer" and section.shape == "triode"):
         two = sum(other.shape == "triode" for other in valve.sections) > 1
         forms["triodes"] = "two" if two else "one"
@@ -86,8 +89,8 @@ def stage_forms(duty: Duty, valve: ValveType, words: SetWords) -> dict[str, str]
     return forms
 
 
-def _screen(valve: ValveType, section: Section, words: SetWords, stated: Set[str]) -> str:
-    row = usual_values.nearest_row(valve, section.name, words.line_volts, needs=("screen_volts",))
+def _screen(duty: Duty, valve: ValveType, section: Section, words: SetWords, stated: Set[str]) -> str:
+    row = usual_values.nearest_row(valve, section.name, words.line_volts, needs=("screen_volts",), stage=duty.stage)
     volts = row.get("screen_volts") if row is not None else None
     fed = volts is not None and volts < _custom("screen_direct_above") * words.line_volts
     return "fed" if fed or stated & {"screen_feed_resistor", "screen_bypass_capacitor"} else "direct"

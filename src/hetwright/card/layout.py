@@ -208,7 +208,11 @@ class _Layer:
         section = valve.section(place.section)
         if word in section.electrodes:
             return electrode_point(place.valve, valve, section.name, word)
-        if word in ("oscillator_grid", "oscillator_anode"):
+        if word in ("oscillator_grid", "oscillator_anode", "oscillator_cathode"):
+            separate, _, triode = place.options.get("oscillator", "").partition(".")
+            if separate in self.types:
+                owner = self.types[separate]
+                return electrode_point(separate, owner, triode, word.removeprefix("oscillator_"))
             for other in valve.sections:
                 if other.shape == "oscillator":
                     return electrode_point(place.valve, valve, other.name, word.removeprefix("oscillator_"))

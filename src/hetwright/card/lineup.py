@@ -8,12 +8,13 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
 from hetwright.card.model import ValveInPlace
+from hetwright.card.usual_values import customs
 from hetwright.errors import Complaint, InputFault
 from hetwright.valves.catalogue import ValveType, find
 from hetwright.valves.index import plain_name
@@ -161,7 +162,8 @@ class Duty:
     """A valve section at work in a stage.
 
     ``avc_diode`` and ``spare_diodes`` name diode sections of a detector. ``crystal``: a germanium diode detects,
-    and the section is that of the audio stage it feeds.
+    and the section is that of the audio stage it feeds. ``oscillator``: valve and triode that swing for a mixer which has
+    no oscillator of its own.
     """
 
     stage: str
@@ -170,6 +172,7 @@ class Duty:
     avc_diode: str | None = None
     spare_diodes: tuple[str, ...] = ()
     crystal: bool = False
+    oscillator: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -229,6 +232,19 @@ class _Assigner:
 
     def busy(self, ref: str) -> bool:
         return any(valve == ref for valve, _ in self.used)
+
+    def add(self, name: str, why: str) -> str:
+        """Put in an assumed valve of that type; returns its reference."""
+        number = 1
+        while f"V{number}" in self.valves:
+            number += 1
+        ref = f"V{number}"
+        kind = find(name)
+        self.valves[ref] = ValveInPlace(identity=ref, ref=ref, type=kind.name, assumed=True)
+        self.types[ref] = kind
+        self.can[ref] = abilities(kind)
+        self.assumptions.append(f"{ref} = {kind.name} is assumed for {why}: the line-up names no valve for it")
+        return ref
 
     def has(self, stage: str) -> bool:
         return stage in self.duties
@@ -361,6 +377,24 @@ class _Assigner:
                 self.give("frequency_changer", ref, section or "")
                 return
 
+    def take_oscillator(self) -> None:
+        """A mixer without oscillator section (6L7) has a triode beside it."""
+        changer = self.duties.get("frequency_changer")
+        if changer is None or self.can[changer.valve].hexode != changer.section or self.can[changer.valve].triodes:
+            return
+        lone = [
+            ref
+            for ref in self.valves
+            if not self.busy(ref) and len(self.types[ref].sections) == 1 and self.free_triode(ref)
+        ]
+        if lone:
+            ref = min(lone, key=lambda other: abs(self.position(other) - self.position(changer.valve)))
+        else:
+            ref = self.add(str(customs()["oscillator"]["separate_type"]), "the oscillator beside the mixer")
+        triode = self.free_triode(ref) or ""
+        self.used.add((ref, triode))
+        self.duties["frequency_changer"] = replace(changer, oscillator=(ref, triode))
+
     def take_fm_tuner(self) -> None:
         if self.has("fm_tuner"):
             return
@@ -488,6 +522,7 @@ class _Assigner:
         self.take_outputs()
         self.take_fm_tuner()
         self.take_frequency_changer()
+        self.take_oscillator()
         self.take_amplifiers()
         self.take_detector_by_rule()
         self.take_audio()
@@ -509,18 +544,7 @@ class _Assigner:
 
         def add(key: str, why: str) -> str | None:
             name = family.companions.get(key)
-            if name is None:
-                return None
-            number = 1
-            while f"V{number}" in self.valves:
-                number += 1
-            ref = f"V{number}"
-            kind = find(name)
-            self.valves[ref] = ValveInPlace(identity=ref, ref=ref, type=kind.name, assumed=True)
-            self.types[ref] = kind
-            self.can[ref] = abilities(kind)
-            self.assumptions.append(f"{ref} = {kind.name} is assumed for {why}: the line-up names no valve for it")
-            return ref
+            return self.add(name, why) if name is not None else None
 
         if not (self.has("output") or self.has("output_a")):
             ref = add("output", "the output stage")
@@ -532,6 +556,7 @@ class _Assigner:
                 if ref:
                     section = self.section_for("frequency_changer", ref)
                     self.give("frequency_changer", ref, section or "")
+                    self.take_oscillator()
             if not self.has("if_amp"):
                 any_diode = any(self.can[ref].diodes for ref in self.valves)
                 audio = self.has("audio")

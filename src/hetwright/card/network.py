@@ -120,6 +120,11 @@ class _Networker:
         self.stage_of: dict[tuple[str, str], Stage] = {
             (s.valve, s.section): s for s in card.stages if s.options.get("shape") != "crystal"
         }
+        self.oscillates_for: dict[tuple[str, str], str] = {}
+        for stage in card.stages:
+            valve, dot, triode = stage.options.get("oscillator", "").partition(".")
+            if dot:
+                self.oscillates_for[valve, triode] = stage.valve
         self.aliases_added: dict[str, str] = {}
         self.nominal_volts: dict[str, float] = {}
         self.placed = self._placed()
@@ -341,16 +346,18 @@ class _Networker:
     def section(self, ref: str, valve: ValveType, section: Section, oscillates: bool, touched: set[str]) -> None:
         shape, constants = law_of(valve, section.name)
         stage = self.stage_of.get((ref, section.name))
-        if stage is not None and stage.pattern == "FM tuner" and shape == "triode":
-            # the mixer triode swings by a coil of its own
+        mixer = self.oscillates_for.get((ref, section.name))
+        if shape == "triode" and (mixer is not None or (stage is not None and stage.pattern == "FM tuner")):
+            # a plain triode that swings by a coil of its own
             table = customs()["oscillator"]
-            constants["loop_ohms"] = float(table["fm_mixer_loop_ohms"])
-            constants["amplitude_volts"] = float(table["fm_mixer_amplitude_volts"])
+            which = "fm_mixer" if mixer is None else "separate"
+            constants["loop_ohms"] = float(table[f"{which}_loop_ohms"])
+            constants["amplitude_volts"] = float(table[f"{which}_amplitude_volts"])
             shape, oscillates = "oscillator", True
         name = f"{ref}.{section.name}"
         cathode = self.at(electrode_point(ref, valve, section.name, "cathode"))
         electrodes: dict[str, str] = {}
-        amplitude = f"{ref}.oscillator_amplitude"
+        amplitude = f"{mixer or ref}.oscillator_amplitude"
         for electrode in SHAPES[shape]:
             if electrode == "amplitude":
                 electrodes[electrode] = amplitude

@@ -424,7 +424,10 @@ class _Builder:
             stage = None
             if place is not None:
                 stage = StageFacts(
-                    valve=self.lineup.types[place.valve], section=place.section, line_volts=facts.line_volts
+                    valve=self.lineup.types[place.valve],
+                    section=place.section,
+                    line_volts=facts.line_volts,
+                    stage=place.name,
                 )
             part = self.part(laid, layout, facts, stage, numbering)
             parts[part.ref] = part

@@ -94,7 +94,11 @@ class StageFacts:
     valve: ValveType
     section: str
     line_volts: float
-    role: str = ""
+    stage: str = ""
+
+    def row(self, *needs: str) -> Row | None:
+        """The published row nearest the HT of the stage that gives all of ``needs``."""
+        return nearest_row(self.valve, self.section, self.line_volts, needs=needs, stage=self.stage)
 
 
 def _usable(row: Row) -> bool:
@@ -109,10 +113,13 @@ def _row_volts(row: Row) -> float:
     return row.get("supply_volts") or row.get("anode_volts") or 0.0
 
 
-def nearest_row(valve: ValveType, section: str, line_volts: float, *, needs: tuple[str, ...] = ()) -> Row | None:
+def nearest_row(
+    valve: ValveType, section: str, line_volts: float, *, needs: tuple[str, ...] = (), stage: str = ""
+) -> Row | None:
     """The published working row whose supply (or anode) volts are nearest ``line_volts`` in ratio.
 
-    Static points are used only where there is no working row; rows that lack one of ``needs`` are passed over.
+    Static points are used only where there is no working row; rows that lack one of ``needs`` are passed over. Where a
+    section has rows as frequency changer and as amplifier, ``stage`` decides.
     """
 
     def fits(row: Row) -> bool:
@@ -120,14 +127,16 @@ def nearest_row(valve: ValveType, section: str, line_volts: float, *, needs: tup
 
     rows = [row for row in valve.rows_of(section) if fits(row)]
     working = [row for row in rows if row.kind != "static"] or rows
+    wanted = "converter" if stage.startswith("frequency_changer") else "working" if stage else ""
+    working = [row for row in working if row.kind == wanted] or working
     if not working or not line_volts > 0.0:
         return None
     return min(working, key=lambda row: abs(math.log(_row_volts(row) / line_volts)))
 
 
-def electrode_amps(valve: ValveType, section: str, line_volts: float) -> tuple[float, float, float]:
+def electrode_amps(valve: ValveType, section: str, line_volts: float, stage: str = "") -> tuple[float, float, float]:
     """Anode, screen and oscillator-anode amps at that HT: the nearest row by the three-halves law."""
-    row = nearest_row(valve, section, line_volts, needs=("anode_amps",))
+    row = nearest_row(valve, section, line_volts, needs=("anode_amps",), stage=stage)
     if row is None:
         return 0.0, 0.0, 0.0
     scale = min((line_volts / _row_volts(row)) ** 1.5, 1.5) if _row_volts(row) > 0.0 else 1.0
@@ -150,10 +159,10 @@ def oscillator_amps(valve: ValveType, line_volts: float) -> float:
     return 0.0
 
 
-def cathode_amps(valve: ValveType, section: str, line_volts: float) -> float:
+def cathode_amps(valve: ValveType, section: str, line_volts: float, stage: str = "") -> float:
     """All that the cathode of a section carries; a frequency changer's triode shares it."""
-    amps = sum(electrode_amps(valve, section, line_volts))
-    if valve.section(section).shape in ("hexode",):
+    amps = sum(electrode_amps(valve, section, line_volts, stage))
+    if valve.section(section).shape == "hexode" and not stage.startswith("if_amp"):
         amps += oscillator_amps(valve, line_volts)
     return amps
 
@@ -170,12 +179,12 @@ def total_amps(stages: Iterable[tuple[ValveType, str, str]], ht_volts: float) ->
         if stage.startswith(("audio", "indicator", "reaction")):
             amps += small
         elif not stage.startswith("detector"):
-            amps += cathode_amps(valve, section, share * ht_volts)
+            amps += cathode_amps(valve, section, share * ht_volts, stage)
     return amps
 
 
 def _cathode_bias(facts: SetFacts, stage: StageFacts) -> float | None:
-    row = nearest_row(stage.valve, stage.section, stage.line_volts, needs=("anode_amps",))
+    row = stage.row("anode_amps")
     if row is None:
         return None
     stated = row.get("cathode_resistor_ohms")
@@ -187,13 +196,13 @@ def _cathode_bias(facts: SetFacts, stage: StageFacts) -> float | None:
     amps = (
         (row.get("anode_amps") or 0.0) + (row.get("screen_amps") or 0.0) + (row.get("oscillator_anode_amps") or 0.0)
     )
-    if stage.valve.section(stage.section).shape == "hexode":
+    if stage.valve.section(stage.section).shape == "hexode" and not stage.stage.startswith("if_amp"):
         amps += oscillator_amps(stage.valve, stage.line_volts)
     return preferred(-bias / amps) if amps > 0.0 else None
 
 
 def _screen_feed(facts: SetFacts, stage: StageFacts) -> float | None:
-    row = nearest_row(stage.valve, stage.section, stage.line_volts, needs=("screen_volts", "screen_amps"))
+    row = stage.row("screen_volts", "screen_amps")
     if row is None:
         return None
     volts, amps = row.get("screen_volts") or 0.0, row.get("screen_amps") or 0.0
@@ -230,13 +239,13 @@ def _oscillator_grid_leak(facts: SetFacts, stage: StageFacts) -> float | None:
 
 
 def _resistance_coupled_cathode(facts: SetFacts, stage: StageFacts) -> float | None:
-    row = nearest_row(stage.valve, stage.section, stage.line_volts, needs=("cathode_resistor_ohms",))
+    row = stage.row("cathode_resistor_ohms")
     return row.get("cathode_resistor_ohms") if row is not None else None
 
 
 def _output_primary(facts: SetFacts, stage: StageFacts) -> float | None:
     table = customs()["windings"]
-    anode = electrode_amps(stage.valve, stage.section, stage.line_volts)[0]
+    anode = electrode_amps(stage.valve, stage.section, stage.line_volts, stage.stage)[0]
     if not anode > 0.0:
         return None
     ohms = table["output_primary_volts"] / anode
@@ -259,13 +268,13 @@ def _mixer_triode_feed(facts: SetFacts, stage: StageFacts) -> float | None:
 
 
 def _indicator_anode(facts: SetFacts, stage: StageFacts) -> float | None:
-    row = nearest_row(stage.valve, stage.section, stage.line_volts, needs=("anode_resistor_ohms",))
+    row = stage.row("anode_resistor_ohms")
     return row.get("anode_resistor_ohms") if row is not None else None
 
 
 def _target_feed(facts: SetFacts, stage: StageFacts) -> float | None:
     """A resistor only where the target is rated for less than the HT."""
-    row = nearest_row(stage.valve, stage.section, stage.line_volts, needs=("target_volts", "target_amps"))
+    row = stage.row("target_volts", "target_amps")
     if row is None:
         return None
     volts, amps = row.get("target_volts") or 0.0, row.get("target_amps") or 0.0
