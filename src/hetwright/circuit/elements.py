@@ -57,6 +57,8 @@ Index = NDArray[np.intp]
 STATE_WORDS = ("emission", "mu", "contact_volts", "gas")
 AMPLITUDE = "amplitude"
 COLLECTORS = frozenset({"anode", "screen", "target", "oscillator_anode"})
+# a path of less is taken as this: below it, volts rounded off in the last place would be nanoamps
+LEAST_OHMS = 1e-3
 ROOM_THERMAL_VOLTS = 0.025693  # kT/q at 25 °C, exact constants
 
 
@@ -569,7 +571,7 @@ class Layout:
         siemens[n:] = self.insulation_siemens
         taken = slots[self.line_slot]
         ohms = self.line_is_ohms
-        taken[ohms] = 1.0 / (taken[ohms] * self.line_scale[ohms, None])
+        taken[ohms] = 1.0 / np.maximum(taken[ohms] * self.line_scale[ohms, None], LEAST_OHMS)
         siemens[:n] = taken
         coefficients = self.linear_sums @ siemens
         if len(self.constant_at):

@@ -14,7 +14,8 @@ below :data:`READING_TOLERANCE` of the reading.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..errors import Complaint, InputFault, OutOfRange
 from .elements import Evaluation, Layout, Parameters, near
 from .elimination import Factors
+from .network import Conductance
 from .solver import Circuit, WorkingPoints
 
 __all__ = [
@@ -40,14 +42,14 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 #: What may be left out of a reading through a meter, as a fraction of it; and in volts, for readings near zero.
-READING_TOLERANCE = 5e-4
-READING_FLOOR_VOLTS = 2e-4
+READING_TOLERANCE = 3e-4
+READING_FLOOR_VOLTS = 1e-4
 
 # Over so many volts a valve's current is taken to bend; deliberately short, they only decide what is worked again:
-_GRID_BEND_VOLTS = 0.25
+_GRID_BEND_VOLTS = 0.1
 _ANODE_BEND_VOLTS = 10.0
 _ANODE_BEND_SHARE = 0.3
-_METER_STEPS = 12
+_METER_STEPS = 8
 _BLOCK = 96  # rows worked together: with ten readings each, the arrays stay in the cache
 _PAIRS = 768
 
@@ -493,7 +495,7 @@ def _read(
             adjoint *= 1.0 / (1.0 + siemens * source)
             _into(by_slot, linear.rows, _slopes_of(layout, linear, adjoint, x_loaded))
     if again:
-        _work_again(layout, stack, a, b, siemens[:, 0], again, volts, by_slot if slopes else None)
+        _work_again(circuit, working_points, stack, (a, b, siemens[:, 0]), again, volts, by_slot if slopes else None)
     return volts, by_slot
 
 
@@ -527,11 +529,10 @@ def _bend(layout: Layout, x: Array, move: Array) -> Array:
 
 
 def _work_again(
-    layout: Layout,
+    circuit: Circuit,
+    working_points: WorkingPoints,
     stack: Array,
-    a: Index,
-    b: Index,
-    siemens: Array,
+    meters: tuple[Index, Index, Array],
     again: list[_Pairs],
     volts: Array,
     by_slot: Array | None,
@@ -542,16 +543,54 @@ def _work_again(
     x_all = np.concatenate([pairs.x for pairs in again], axis=1)
     slots = np.ascontiguousarray(np.asarray(stack, dtype=np.float64).T)
     block = _PAIRS if by_slot is None else _PAIRS // 2
+    left: list[tuple[Index, Index]] = []
     for first in range(0, len(rows), block):
-        _work_block(
-            layout,
-            slots,
-            (rows[first : first + block], readings[first : first + block]),
-            np.ascontiguousarray(x_all[:, first : first + block]),
-            (a, b, siemens),
-            volts,
-            by_slot,
+        left.append(
+            _work_block(
+                circuit.layout,
+                slots,
+                (rows[first : first + block], readings[first : first + block]),
+                np.ascontiguousarray(x_all[:, first : first + block]),
+                meters,
+                volts,
+                by_slot,
+            )
         )
+    rows = np.concatenate([pair[0] for pair in left])
+    readings = np.concatenate([pair[1] for pair in left])
+    for reading in np.unique(readings):
+        _solve_with_meter(
+            circuit, working_points, stack, meters, int(reading), rows[readings == reading], volts, by_slot
+        )
+
+
+_metered: WeakKeyDictionary[Circuit, dict[tuple[int, int], Circuit]] = WeakKeyDictionary()
+
+
+def _solve_with_meter(
+    circuit: Circuit,
+    working_points: WorkingPoints,
+    stack: Array,
+    meters: tuple[Index, Index, Array],
+    reading: int,
+    rows: Index,
+    volts: Array,
+    by_slot: Array | None,
+) -> None:
+    """Solve rows afresh with the meter as an element of the network: for a meter that upsets the circuit."""
+    a, b, g = int(meters[0][reading]), int(meters[1][reading]), float(meters[2][reading])
+    known = _metered.setdefault(circuit, {})
+    if (a, b) not in known:
+        meter = Conductance(part=" meter", a=circuit.points[a], b=circuit.points[b], what="siemens")
+        known[a, b] = Circuit(
+            replace(circuit.network, elements=(*circuit.network.elements, meter)), circuit.layout.law
+        )
+    metered = known[a, b]
+    full = np.concatenate([np.asarray(stack)[rows], np.full((len(rows), 1), g)], axis=1)
+    found = metered.solve(full, working_points.volts[rows])
+    volts[rows, reading] = found.volts[:, a] - found.volts[:, b]
+    if by_slot is not None:
+        by_slot[rows, reading] = volts_slopes(metered, found, full, [a], [b])[:, 0, :-1]
 
 
 def _work_block(
@@ -562,7 +601,8 @@ def _work_block(
     meters: tuple[Index, Index, Array],
     volts: Array,
     by_slot: Array | None,
-) -> None:
+) -> tuple[Index, Index]:
+    """Work a block of pairs; returns those that did not settle."""
     rows, readings = pairs
     for _ in range(_METER_STEPS):
         a, b = meters[0][readings], meters[1][readings]
@@ -590,9 +630,7 @@ def _work_block(
             found = _slopes_of(layout, linear, _with_datum(adjoint)[:, None, :], new[:, None, :])
             by_slot[rows[done], readings[done]] = found[:, 0, done].T
         if done.all():
-            return
+            return rows[:0], readings[:0]
         left = np.flatnonzero(~done)
         rows, readings, x = rows[left], readings[left], np.ascontiguousarray(new[:, left])
-    volts[rows, readings] = np.nan
-    if by_slot is not None:
-        by_slot[rows, readings] = np.nan
+    return rows, readings

@@ -52,6 +52,9 @@ _STEPS = 40
 # an electrode that collects may fall in one step to this share of its volts, less these volts
 _HOLD_SHARE, _HOLD_GROWTH, _HOLD_VOLTS = 0.1, 3.0, 0.5
 _LEAST_DAMPING = 1.0 / 4096.0
+_ZERO_STEPS = 25
+_GAS_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+_GAS_STEPS = 10
 _RAISE_STRIDE = 0.25
 _LEAST_STRIDE = 1e-3
 _RAISE_STEPS = 25
@@ -287,14 +290,11 @@ class Circuit:
             self.layout.check(slots.T)
             p = self.layout.parameters(slots)
             found = self._newton(p, np.zeros((1 + self.layout.n_unknowns, 1)), None)
-            if not found.good[0]:
-                found = self._raise_supply(p)
-            if not found.good[0]:
-                found = self._let_settle(p)
+            self._settled(slots, found)
             if not found.good[0]:
                 raise NotSolved(
                     "the set as it should be has no certified working point"
-                    f" (unbalanced {found.amps[0]:.3g} A, last step {found.volts[0]:.3g} V)",
+                    f" ({self._why(found, 0)})",
                     point=self._name(int(found.worst[0])),
                 )
             self._healthy = _Healthy(slots, found.x, self.layout.evaluate(p, found.x))
@@ -329,12 +329,26 @@ class Circuit:
     def _again(self, slots: Array, found: _Found, healthy: _Healthy) -> None:
         """Give the rows that need it more steps, then a start from zero, then the supply raised, then time."""
         self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, x, None, steps=_MORE_STEPS))
-        self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, np.zeros_like(x), None))
-        self._attempt(slots, found, ~found.good, lambda p, _: self._let_settle(p))
-        doubtful = found.odd | self._run_away(slots, found, healthy)
-        self._attempt(slots, found, ~found.good | doubtful, lambda p, _: self._raise_supply(p))
+        self._attempt(
+            slots, found, ~found.good, lambda p, x: self._newton(p, np.zeros_like(x), None, steps=_ZERO_STEPS)
+        )
+        away = self._run_away(slots, found, healthy)
+        if away.any():
+            self._attempt(slots, found, away, lambda p, _: self._raise_gas(p, healthy))
+        self._settled(slots, found)
+
+    def _settled(self, slots: Array, found: _Found) -> None:
+        """Time, then the supply raised, for what is not found or unstable; what stays unstable is refused."""
+        for attempt in (self._let_settle, self._raise_supply):
+            self._attempt(slots, found, ~found.good | found.odd, lambda p, _, attempt=attempt: attempt(p))
         # an unstable point is no working point, however well it balances
         found.good &= ~found.odd
+
+    @staticmethod
+    def _why(found: _Found, row: int) -> str:
+        if found.odd[row]:
+            return "it balances only where it is not stable"
+        return f"unbalanced {found.amps[row]:.3g} A, last step {found.volts[row]:.3g} V"
 
     def _attempt(
         self, slots: Array, found: _Found, wanted: Flags, attempt: Callable[[Parameters, Array], _Found]
@@ -364,11 +378,7 @@ class Circuit:
         x = found.x.copy()
         x[:, ~found.good] = np.nan
         refusals = tuple(
-            (
-                int(row),
-                self._name(int(found.worst[row])),
-                f"unbalanced {found.amps[row]:.3g} A, last step {found.volts[row]:.3g} V",
-            )
+            (int(row), self._name(int(found.worst[row])), self._why(found, int(row)))
             for row in np.flatnonzero(~found.good)
         )
         n = self.layout.n_points
@@ -601,6 +611,30 @@ class Circuit:
         slots[self.layout.source_slot] *= share
         return Parameters(slots, p.siemens, p.source_volts * share, p.coefficients)
 
+    def _raise_gas(self, p: Parameters, healthy: _Healthy) -> _Found:
+        """Solve without gas, then let the gas in by steps: the lower state is kept to for as long as there is one.
+
+        A row whose lower state ends on the way comes back as not found; the state it had run away to is then the only one.
+        """
+        rows = p.slots.shape[1]
+        last = _Found.nothing(np.repeat(healthy.x, rows, axis=1))
+        live = np.arange(rows)
+        x: Array | None = None
+        for share in _GAS_SHARES:
+            part = p.take(live)
+            slots = part.slots.copy()
+            for group in self.layout.valve_groups:
+                slots[group.slots[:, 3]] *= share
+            part = Parameters(slots, part.siemens, part.source_volts, part.coefficients)
+            result = self._newton(part, x, healthy, steps=_GAS_STEPS)
+            if share == 1.0:
+                last.put(live, result)
+            stay = np.flatnonzero(result.good)
+            if not len(stay):
+                break
+            live, x = live[stay], np.ascontiguousarray(result.x[:, stay])
+        return last
+
     def _raise_supply(self, p: Parameters) -> _Found:
         """Bring mains and batteries up from zero, following the working point."""
         rows = p.slots.shape[1]
@@ -620,7 +654,7 @@ class Circuit:
             slope = np.where(np.isfinite(slope), slope, 0.0)
             guess = x + slope * (x - before)
             result = self._newton(self._scaled(part, target), guess, None, steps=_RAISE_STEPS)
-            ok = result.good
+            ok = result.good & ~result.odd
             end = ok & (target >= 1.0)
             failed = ~ok & (stride < _LEAST_STRIDE)
             last.put(live[end | failed], _rows_of(result, end | failed))
