@@ -193,9 +193,7 @@ def triode_stage_network(battery_volts: float = 250.0) -> Network:
     b.c("Ck", "V1.cathode", CHASSIS, 25e-6, 0.0)
     b.c("Cc", "V1.anode", "out", 1e-8, 0.0)
     b.r("Rout", "out", CHASSIS, 1e6)
-    b.elements.append(
-        section("V1", "ECC83", "triode_1", {"grid": "V1.grid", "anode": "V1.anode"}, "V1.cathode")
-    )
+    b.elements.append(section("V1", "ECC83", "triode_1", {"grid": "V1.grid", "anode": "V1.anode"}, "V1.cathode"))
     return b.network()
 
 

@@ -103,9 +103,7 @@ def test_slopes_of_currents_are_the_slopes(receiver, faulty):
             # in milliamps, so that the comparison is on the scale of volts
             return 1e3 * branch_amps(receiver, receiver.solve(variants, start=start).require(), variants, branches)
 
-        agree(
-            1e3 * slopes[row], measured_slopes(receiver, stack[row], read), scale_of(receiver, stack[row]), 0.01
-        )
+        agree(1e3 * slopes[row], measured_slopes(receiver, stack[row], read), scale_of(receiver, stack[row]), 0.01)
 
 
 def test_currents_are_what_the_trade_reckons(receiver):

@@ -34,9 +34,7 @@ def test_any_ladder_is_certified_and_balances(rungs, volts, with_diode):
         elements.append(Resistance(part=f"Rs{n}", a=f"p{n}", b=f"p{n + 1}", ohms=series))
         elements.append(Resistance(part=f"Rp{n}", a=f"p{n + 1}", b="chassis", ohms=shunt))
         elements.append(
-            Capacitance(
-                part=f"C{n}", a=f"p{n + 1}", b="p0", farads=1e-6, leak_siemens=leak, electrolytic=n % 2 == 0
-            )
+            Capacitance(part=f"C{n}", a=f"p{n + 1}", b="p0", farads=1e-6, leak_siemens=leak, electrolytic=n % 2 == 0)
         )
     if with_diode:
         elements.append(JunctionDiode(part="D", anode="p1", cathode="chassis", kind="silicon"))
@@ -159,9 +157,7 @@ def test_nothing_at_all_happens_without_mains(receiver):
 
 
 def test_a_loop_of_shorts():
-    elements = [
-        Resistance(part=f"S{n}", a=f"p{n}", b=f"p{(n + 1) % 5}", ohms=1e-3) for n in range(5)
-    ]
+    elements = [Resistance(part=f"S{n}", a=f"p{n}", b=f"p{(n + 1) % 5}", ohms=1e-3) for n in range(5)]
     elements.append(Battery(part="B", plus="p0", minus="chassis", volts=250.0, ohms=100.0))
     elements.append(Resistance(part="R", a="p2", b="chassis", ohms=1e3))
     circuit = Circuit(Network(elements=tuple(elements)))
