@@ -205,6 +205,9 @@ class _Networker:
                 self.elements.append(JunctionDiode(part=part.ref, anode=a, cathode=b, kind=kind.split()[0]))
         elif "ohms" in part.figures and a != b and part.figures["ohms"] > 0.0:
             self.elements.append(Resistance(part=part.ref, a=a, b=b, ohms=part.figures["ohms"]))
+            if part.kind == "lead":
+                # insulation that fails lets the mains to the chassis
+                self.port(part.ref, a, "chassis", "to_chassis_siemens")
 
     def ohms(self, part: Part, kind: str, a: str, b: str) -> None:
         ohms = self.value(part)
@@ -289,8 +292,8 @@ class _Networker:
             self.terminals.setdefault(name, (a, b))
         if len(ends) >= 2 and part.kind != "HT secondary":
             first, second = ends[0], ends[-1]
-            if part.kind == "output transformer":
-                self.port(part.ref, first[2], "chassis", f"{first[0]}_to_core_siemens")
+            # to the core of an iron one, to the can of a tuned one
+            self.port(part.ref, first[2], "chassis", f"{first[0]}_to_core_siemens")
             self.port(part.ref, first[1], second[1], f"{first[0]}_to_{second[0]}_siemens")
         elif ends:
             self.port(part.ref, ends[0][1], "chassis", f"{ends[0][0]}_to_core_siemens")

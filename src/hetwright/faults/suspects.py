@@ -219,14 +219,19 @@ def _case(prepared: Prepared, readings: Sequence[Reading], meter: Meter | None) 
         except InputFault as fault:
             complaints += [replace(c, file=reading.file, line=reading.line) for c in fault.complaints]
             continue
-        value, sd, wrong_sd = _measure(reading, used, top, table["model_error"], wrong)
         questions.append(question)
-        values.append(value)
-        sds.append(sd)
-        wrongs.append(wrong_sd)
         taken.append(reading)
     if complaints:
         raise InputFault(complaints)
+    asked = whole.take(prepared.bench.solved, np.array([0]))
+    normal = whole.read(asked, questions, slopes=False).mean[0]
+    for reading, usual in zip(taken, normal, strict=True):
+        value, sd, wrong_sd = _measure(
+            reading, reading.meter or meter, float(usual), top, table["model_error"], wrong
+        )
+        values.append(value)
+        sds.append(sd)
+        wrongs.append(wrong_sd)
     return Case(
         readings=ReadingSet(
             questions=tuple(questions),
@@ -248,9 +253,17 @@ def _label(reading: Reading) -> str:
 
 
 def _measure(
-    reading: Reading, meter: Meter | None, top: float, errors: Mapping[str, Any], wrong: Mapping[str, Any]
+    reading: Reading,
+    meter: Meter | None,
+    normal: float,
+    top: float,
+    errors: Mapping[str, Any],
+    wrong: Mapping[str, Any],
 ) -> tuple[float, float, float]:
-    """Value as compared, its standard deviation (meter and model), and that of a wrong one."""
+    """Value as compared, its standard deviation (meter and model), and that of a wrong one.
+
+    A meter is put on the range of what it is meant to find: "0 V" where 200 V is normal means a volt or less.
+    """
     if reading.quantity == "ohms":
         table = errors["ohms"]
         relative = (
@@ -261,10 +274,11 @@ def _measure(
     size = abs(reading.value)
     if reading.quantity == "volts dc":
         table = errors["volts"]
-        # three parts that add: so much of the reading, so much of HT, and what no meter shows
+        # parts that add: so much of the reading, of HT, of what is normal there, and what no meter shows
         model = np.sqrt(
             (table["fraction"] * size) ** 2
             + (table["fraction_of_ht"] * min(top, 20.0 * size + 5.0)) ** 2
+            + (table["fraction_of_normal"] * normal) ** 2
             + table["floor_volts"] ** 2
         )
         return reading.value, float(np.hypot(own, model)), max(wrong["fraction_of_ht"] * top, wrong["at_least_volts"])
