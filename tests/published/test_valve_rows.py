@@ -165,21 +165,27 @@ def test_self_swung_frequency_changer_of_the_manual(row):
     assert 1e6 * slope == pytest.approx(microsiemens, rel=0.15)
 
 
-def _ech81_swing() -> float:
-    """Peak swing of the ECH81 oscillator at 200 uA in 47 k, 33 k from 250 V."""
-    shape, constants = _law("ECH81", "triode")
+def _swing(valve: str, leak: float, microamps: float, supply: float, ohms: float, anode_ma: float) -> float:
+    """Peak swing of a triode oscillator at its published grid current; it draws the published anode current."""
+    shape, constants = _law(valve, "triode")
     bench = Bench(
-        shape, np.array([[-9.4, 0.0, 250.0]]), np.array([[0.0, 0.0, 33e3]]), np.zeros(1), np.array([200e-6])
+        shape,
+        np.array([[-leak * microamps * 1e-6, 0.0, supply]]),
+        np.array([[0.0, 0.0, ohms]]),
+        np.zeros(1),
+        np.array([microamps * 1e-6]),
     )
     volts, now = working_points(bench, constants)
-    # Philips/Mullard handbook: the triode draws 4.5 mA
-    assert 1e3 * now.amps[0, 0, 2] == pytest.approx(4.5, rel=ANODE)
+    assert 1e3 * now.amps[0, 0, 2] == pytest.approx(anode_ma, rel=ANODE)
     return float(volts[0, 0, 1])
 
 
 def test_ech81_as_frequency_changer():
-    """250 V, screens 103 V, -2 V, 200 uA in 47 k: 3.25 mA, 6.7 mA, 775 uA/V (Philips/Mullard handbook)."""
-    volts = [-2.0, -9.4, _ech81_swing(), 103.0, 250.0]
+    """250 V, screens 103 V, -2 V, 200 uA in 47 k: 3.25 mA, 6.7 mA, 775 uA/V; triode 4.5 mA through 33 k.
+
+    Philips/Mullard handbook.
+    """
+    volts = [-2.0, -9.4, _swing("ECH81", 47e3, 200, 250, 33e3, 4.5), 103.0, 250.0]
     names, amps, _ = _at("ECH81", "heptode", volts)
     assert 1e3 * amps[names.index("anode")] == pytest.approx(3.25, rel=ANODE)
     assert 1e3 * amps[names.index("screen")] == pytest.approx(6.7, rel=SCREEN)
@@ -197,9 +203,13 @@ def test_ech81_with_its_oscillator_stopped():
 
 
 def test_ech42_as_frequency_changer():
-    """250 V, screens 85 V, -2 V, 350 uA in 22 k: 3.0 and 3.0 mA (Philips/Mullard handbook); swing 8.5 V peak."""
-    names, amps, _ = _at("ECH42", "hexode", [-2.0, -7.7, 8.5, 85.0, 250.0])
-    assert 1e3 * amps[names.index("anode")] == pytest.approx(3.0, rel=0.10)
+    """250 V, screens 85 V, -2 V, 350 uA in 22 k: 3.0 and 3.0 mA; triode 4.8 mA through 33 k.
+
+    Philips/Mullard handbook.
+    """
+    volts = [-2.0, -7.7, _swing("ECH42", 22e3, 350, 250, 33e3, 4.8), 85.0, 250.0]
+    names, amps, _ = _at("ECH42", "hexode", volts)
+    assert 1e3 * amps[names.index("anode")] == pytest.approx(3.0, rel=ANODE)
     assert 1e3 * amps[names.index("screen")] == pytest.approx(3.0, rel=SCREEN)
 
 

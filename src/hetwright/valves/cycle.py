@@ -21,7 +21,7 @@ ONES = np.ones(NODES)
 
 def over_cycle(weights: Array, values: Array) -> Array:
     """Return the mean over the cycle of ``weights x values``; values (nodes, B, S)."""
-    result: Array = np.tensordot(weights / NODES, values, axes=(0, 0))
+    result: Array = np.dot(weights / NODES, values.reshape(NODES, -1)).reshape(values.shape[1:])
     return result
 
 

@@ -45,7 +45,7 @@ _SHAPE_LAWS = {
     "indicator": indicator,
 }
 _AVERAGED = frozenset({"hexode", "oscillator", "pentagrid", "converter"})
-_ROWS_AT_ONCE = 6144  # section evaluations worked together, so that temporaries stay in the cache
+_ROWS_AT_ONCE = 8192  # section evaluations worked together, so that temporaries stay in the cache
 
 
 def currents(shape: str, constants: Mapping[str, Array], volts: Array, state: ValveState) -> Currents:

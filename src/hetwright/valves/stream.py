@@ -28,6 +28,7 @@ __all__ = [
 
 # How the numbers of this module are rounded off, not facts of any valve:
 _CORNER_VOLTS = 1.0  # how softly an electrode at zero volts begins to collect
+_DEEP = 200.0  # e-folds below the knee; further down numbers too small for the processor would slow everything
 _EMISSION_LIMITS = (1e-3, 2.5)
 _MU_LIMITS = (0.2, 5.0)
 _NEW_SATURATION = 0.02  # a good cathode saturates at 1/0.02 = 50 times the reference current
@@ -36,7 +37,10 @@ _WORN_SATURATION = 0.5
 
 def softplus(x: Array) -> tuple[Array, Array]:
     """Return ln(1 + e^x) and its slope, safe for any x."""
-    tail = np.exp(-np.abs(x))
+    tail = np.abs(x)
+    np.minimum(tail, _DEEP, out=tail)
+    np.negative(tail, out=tail)
+    np.exp(tail, out=tail)
     base = 1.0 + tail
     value = np.log1p(tail)
     value += np.maximum(x, 0.0)
