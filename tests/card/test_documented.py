@@ -137,6 +137,15 @@ def test_a_cathode_above_chassis_must_have_a_resistor():
     assert card_from_case(text)[0].parts_of_role("audio.cathode_resistor")
 
 
+def test_who_reads_from_output_anode_to_an_ht_line_reads_the_output_transformer():
+    text = tomllib.loads(CASE)
+    (before,) = card_from_case(text)[0].parts_of_role("output.output_transformer")
+    assert before.to_point == "HT1"
+    text["reading"].append({"point": "V4.anode", "to": "HT2", "quantity": "ohms", "value": 0.0})
+    (after,) = card_from_case(text)[0].parts_of_role("output.output_transformer")
+    assert after.to_point == "HT2"
+
+
 def test_a_type_nobody_knows_is_taken_as_a_typical_one_of_its_stage_and_said_so():
     text = tomllib.loads(CASE)
     text["set"]["lineup"]["V4"] = "QX99ZZ"

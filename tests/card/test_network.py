@@ -419,6 +419,13 @@ def test_touching_electrodes_leaks_to_heaters_and_holders_are_ports_at_zero():
     assert any(port.part.startswith("IFT") for port in ports)
 
 
+def test_a_mains_lead_has_insulation_to_lose_to_the_chassis():
+    card, networks, _, _ = solved("U-series AC/DC")
+    (lead,) = card.parts_of_role("supply.mains_lead")
+    ports = [e for e in networks.ht.elements if isinstance(e, Conductance) and e.part == lead.ref]
+    assert [(port.a, port.b) for port in ports] == [("mains_live", "chassis")]
+
+
 def test_a_filament_valve_has_no_heater_to_cathode_insulation_to_lose():
     _, networks, _, _ = solved("battery portable")
     ports = [e for e in networks.ht.elements if isinstance(e, Conductance) and "holder" not in e.part]

@@ -155,9 +155,11 @@ def case_from_mapping(document: Mapping[str, Any], file: str = "") -> Documented
         stated_roles=frozenset(known),
     )
     card = build(skeleton)
-    told = _told_by_volts(card, [*document.get("normal", ()), *document.get("reading", ())])
-    if told - skeleton.stated_roles:
-        card = build(replace(skeleton, stated_roles=skeleton.stated_roles | told))
+    rows = [*document.get("normal", ()), *document.get("reading", ())]
+    told = _told_by_volts(card, rows)
+    options = _told_by_ohms(card, rows)
+    if told - skeleton.stated_roles or options:
+        card = build(replace(skeleton, stated_roles=skeleton.stated_roles | told, options=options))
     card = replace(card, complete=not any(valve.assumed for valve in card.valves.values()))
     card = _with_known(card, known, notes, file)
     card = replace(card, service_sheet=_sheet(document.get("normal", ()), file))
@@ -189,6 +191,23 @@ def _told_by_volts(card: SetCard, rows: Sequence[Mapping[str, Any]]) -> frozense
             if stage.valve == ref and electrode == "cathode" and stage.options.get("bias") == "grid leak":
                 told.add(f"{stage.name}.cathode_resistor")
     return frozenset(told)
+
+
+def _told_by_ohms(card: SetCard, rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """Forms that a reading of ohms takes for granted.
+
+    Who reads from an output valve's anode to an HT point reads the output transformer: that point feeds it.
+    """
+    options = {}
+    for row in rows:
+        if row.get("quantity") != "ohms" or not row.get("to"):
+            continue
+        ends = {point_named(str(row["point"])), point_named(str(row["to"]))}
+        for stage in card.stages:
+            line = ends & {"HT1", "HT2"}
+            if stage.name.startswith("output") and f"{stage.valve}.anode" in ends and line:
+                options[f"{stage.name}.anode_supply"] = line.pop()
+    return options
 
 
 def card_from_case(

@@ -231,7 +231,7 @@ class _Layer:
         if word == "rail":
             return self.rails.get(base_stage(stage), self.rails["*"])
         if word == "output_supply":
-            return self.rails["output_supply"]
+            return self.forms(stage).get("anode_supply", self.rails["output_supply"])
         if word == "filament":
             place = self.stages[stage]
             return self.rails.get(f"filament {place.valve}", "chassis")

@@ -162,8 +162,8 @@ class Duty:
     """A valve section at work in a stage.
 
     ``avc_diode`` and ``spare_diodes`` name diode sections of a detector. ``crystal``: a germanium diode detects,
-    and the section is that of the audio stage it feeds. ``oscillator``: valve and triode that swing for a mixer which has
-    no oscillator of its own.
+    and the section is that of the audio stage it feeds. ``oscillator``: valve and triode that swing for a mixer
+    without oscillator of its own.
     """
 
     stage: str

@@ -118,8 +118,8 @@ def nearest_row(
 ) -> Row | None:
     """The published working row whose supply (or anode) volts are nearest ``line_volts`` in ratio.
 
-    Static points are used only where there is no working row; rows that lack one of ``needs`` are passed over. Where a
-    section has rows as frequency changer and as amplifier, ``stage`` decides.
+    Static points are used only where there is no working row; rows that lack one of ``needs`` are passed over.
+    Where a section has rows as frequency changer and as amplifier, ``stage`` decides.
     """
 
     def fits(row: Row) -> bool:
