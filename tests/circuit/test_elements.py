@@ -122,8 +122,8 @@ def test_valve_sections_must_name_their_electrodes(triode_stage):
         Circuit(with_valve(shape="tetrapod"))
     with pytest.raises(InputFault, match="a triode has grid, anode"):
         Circuit(with_valve(electrodes={"grid": "g"}))
+    names = ("grid", "injection", "amplitude", "screen", "anode")
     with pytest.raises(InputFault, match="no oscillator sets the amplitude"):
-        names = ("grid", "injection", "amplitude", "screen", "anode")
         Circuit(with_valve(shape="hexode", electrodes={name: name for name in names}))
 
 

@@ -37,7 +37,7 @@ def fill(size, entries, rows, seed, dtype=float):
 
 @given(systems(), st.sampled_from([float, complex]))
 def test_solves_like_a_dense_solver(system, dtype):
-    size, entries, rows, seed = system
+    size, _, rows, _ = system
     elimination, values, dense, rng = fill(*system, dtype=dtype)
     right = rng.normal(size=(size, 3, rows))
     factors = elimination.factor(values.copy())
@@ -66,7 +66,7 @@ def test_pivots_tell_the_sign_of_the_determinant(system):
 @settings(max_examples=20)
 @given(systems())
 def test_rows_of_a_stack_are_independent(system):
-    size, entries, rows, seed = system
+    size, _, rows, _ = system
     elimination, values, _, rng = fill(*system)
     right = rng.normal(size=(size, rows))
     whole = elimination.factor(values.copy())

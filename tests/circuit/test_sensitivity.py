@@ -213,7 +213,7 @@ def test_nonsense_is_refused(receiver):
         read_through_meter(receiver, points, stack, ["HT1", "HT2"], ["chassis"], 1e6)
     with pytest.raises(InputFault, match="no point number 99"):
         volts_slopes(receiver, points, stack, [99], [0])
-    with pytest.raises(InputFault, match="V4.pentode has no 'target'"):
+    with pytest.raises(InputFault, match=r"V4\.pentode has no 'target'"):
         find_branch(receiver, "V4.pentode", "target")
     with pytest.raises(InputFault, match="no part 'R99'"):
         find_branch(receiver, "R99")

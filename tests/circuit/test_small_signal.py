@@ -45,7 +45,7 @@ def test_resistance_coupled_stage(stage):
 
 def test_without_its_bypass_capacitor_the_cathode_takes_gain_away(stage):
     # A = mu R / (ra + R + (mu + 1) Rk)
-    circuit, stack, points = stage
+    circuit, _, points = stage
     gm, ra = slopes_of(circuit, points)
     dry = circuit.with_slots({("Ck", "farads"): 1e-15})
     load = 1.0 / (1.0 / 100e3 + 1.0 / 1e6)
@@ -117,7 +117,8 @@ def test_a_stack_has_a_gain_for_every_row(stage):
 
 
 def test_the_receiver_amplifies(receiver):
-    # from grid of the audio triode to anode of the output valve, as such stages do (common practice: 30 to 60, times 20 to 60)
+    # from grid of the audio triode to anode of the output valve, as such stages do (common practice: 30 to 60,
+    # times 20 to 60)
     stack = receiver.with_slots()
     points = receiver.solve(stack)
     first = abs(gain(receiver, points, stack, 400.0, AtPoint(point="V3.triode_grid"), "V3.triode_anode")[0])

@@ -1,7 +1,8 @@
 """Linear networks against independent general-purpose libraries.
 
-Resistance between points of random networks: ``networkx.resistance_distance`` (effective resistance of a weighted graph; Klein and
-Randić, J. Math. Chem. 12 (1993) 81-95). Volts with batteries: a plain nodal matrix solved by ``scipy.sparse.linalg.spsolve``.
+Resistance between points of random networks: ``networkx.resistance_distance`` (effective resistance of a
+weighted graph; Klein and Randić, J. Math. Chem. 12 (1993) 81-95). Volts with batteries: a plain nodal matrix
+solved by ``scipy.sparse.linalg.spsolve``.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """The supply port against published outputs of rectifiers with a reservoir.
 
-Every case names its source in ``data/rectifiers.toml``. The 1943 curves are recomputed there from the circuit they describe
-(sine, series resistance, ideal rectifier, reservoir, resistive load), by a method not this project's.
+Every case names its source in ``data/rectifiers.toml``. The 1943 curves are recomputed there from the circuit
+they describe (sine, series resistance, ideal rectifier, reservoir, resistive load), by a method not this
+project's.
 """
 
 from __future__ import annotations

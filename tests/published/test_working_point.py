@@ -44,7 +44,8 @@ def test_a_triode_stage_by_bisection(supply, anode_ohms, cathode_ohms):
     )
     found = circuit.solve(circuit.with_slots()).require().volts[0]
 
-    # the anode volts at which load line and valve meet, for a given cathode; then the cathode that carries both currents
+    # the anode volts at which load line and valve meet, for a given cathode; then the cathode that carries both
+    # currents
     def anode_at(cathode: float) -> float:
         return brentq(
             lambda anode: amps(triode, -cathode, anode - cathode)[1] - (supply - anode) / anode_ohms,

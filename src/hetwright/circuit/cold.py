@@ -1,8 +1,9 @@
 """Resistance between points of a set that is switched off: valves cold, mains off.
 
-Cold valves carry nothing. A supply with a valve rectifier is open; one with silicon or selenium conducts from minus to
-plus, through its winding, when the probe's polarity lets it. Windings conduct. Capacitors show their leakage at the ohmmeter's
-few volts, not at working volts; an electrolytic the wrong way round conducts more. A battery is taken as disconnected.
+Cold valves carry nothing. A supply with a valve rectifier is open; one with silicon or selenium conducts from
+minus to plus, through its winding, when the probe's polarity lets it. Windings conduct. Capacitors show their
+leakage at the ohmmeter's few volts, not at working volts; an electrolytic the wrong way round conducts more. A
+battery is taken as disconnected.
 
 The probe at the first point is plus. The resistance is volts over amps with the ohmmeter's volts across the points,
 behind a small resistance of its own. A set of plain resistances needs one solve a pair, for a whole stack; where
@@ -302,30 +303,30 @@ def _work(
                 across = test[r] * probed.ohms[r] / (_PROBE_OHMS + probed.ohms[r])
                 by_slot[rows, r] = np.where(across > 0.0, into / np.where(across > 0.0, across, 1.0), 0.0).T
         if bent.any():
-            r, column = np.nonzero(bent)
-            waiting.append((rows[column], r, probed.volts[:, r, column]))
+            which, column = np.nonzero(bent)
+            waiting.append((rows[column], which, probed.volts[:, which, column]))
     if waiting:
         all_rows = np.concatenate([w[0] for w in waiting])
         all_pairs = np.concatenate([w[1] for w in waiting])
         starts = np.concatenate([w[2] for w in waiting], axis=1)
         for first in range(0, len(all_rows), _PAIRS):
-            rows, r = all_rows[first : first + _PAIRS], all_pairs[first : first + _PAIRS]
+            rows, pair = all_rows[first : first + _PAIRS], all_pairs[first : first + _PAIRS]
             part = np.ascontiguousarray(slots[:, rows])
             probed = _probe_bent(
-                cold, part, a[r], b[r], test[r], np.ascontiguousarray(starts[:, first : first + _PAIRS])
+                cold, part, a[pair], b[pair], test[pair], np.ascontiguousarray(starts[:, first : first + _PAIRS])
             )
-            ohms[rows, r] = probed.ohms
+            ohms[rows, pair] = probed.ohms
             if slopes:
                 at = np.arange(len(rows))
                 into = np.zeros((len(circuit.slots), len(rows)))
                 _slopes_of(cold, part, cold.siemens(part), probed.volts, probed.response, into)
-                across = probed.volts[a[r], at] - probed.volts[b[r], at]
-                amps = (test[r] - across) / _PROBE_OHMS
-                source = probed.response[a[r], at] - probed.response[b[r], at]
+                across = probed.volts[a[pair], at] - probed.volts[b[pair], at]
+                amps = (test[pair] - across) / _PROBE_OHMS
+                source = probed.response[a[pair], at] - probed.response[b[pair], at]
                 # ohms are volts over amps behind the probe's resistance
                 with np.errstate(all="ignore"):
-                    factor = test[r] / (amps * across * (_PROBE_OHMS + source))
-                by_slot[rows, r] = np.nan_to_num(into * factor).T
+                    factor = test[pair] / (amps * across * (_PROBE_OHMS + source))
+                by_slot[rows, pair] = np.nan_to_num(into * factor).T
     return ohms, by_slot
 
 
@@ -349,8 +350,8 @@ def cold_ohms(
     Returns
     -------
     (B, R)
-        Ohms. With nothing but insulation between the points, the insulation of the network (some 1e10 ohms): open. NaN
-        where no answer settled.
+        Ohms. With nothing but insulation between the points, the insulation of the network (some 1e10 ohms):
+        open. NaN where no answer settled.
 
     Raises
     ------

@@ -1,8 +1,9 @@
 """The equations of a set, laid out for a stack of variants.
 
-:class:`Layout` reads a :class:`~hetwright.circuit.network.Network` once: it numbers the points and the slots, and turns
-every element into *branches* (a current from one point to another). At each point the currents that leave sum to
-zero; a supply adds one unknown, its amps, and one equation, that its volts are those between its terminals.
+:class:`Layout` reads a :class:`~hetwright.circuit.network.Network` once: it numbers the points and the slots,
+and turns every element into *branches* (a current from one point to another). At each point the currents that
+leave sum to zero; a supply adds one unknown, its amps, and one equation, that its volts are those between its
+terminals.
 
 Inside the solver a stack lies with its rows last, arrays of shape (quantity, B): every operation then runs along
 contiguous rows. Point 0 is the datum. The vector of unknowns ``x`` has the shape (1 + unknowns, B): datum (zero),
@@ -12,9 +13,10 @@ Element laws that are not plain conductances:
 
 - leakage, ``I = G V (1 + (|V|/V0)**n)`` (insulation resistance of paper and electrolytics falls as volts rise);
 - a reversed electrolytic, ``-g w (softplus(-(V + V1)/w) - softplus(-V1/w))``, smooth at its onset ``V1``;
-- a junction diode with its series resistance, ``I = (n Vt / Rs) omega(ln(Is Rs / n Vt) + (V + Is Rs) / n Vt) - Is + V Gr``, with
-  the Wright function ``omega(z) + ln omega(z) = z``: the exact solution of Shockley's law behind a resistance
-  (T. C. Banwell and A. Jayakumar, Electronics Letters 36 (2000) 291-292), which never overflows;
+- a junction diode with its series resistance, ``I = (n Vt / Rs) omega(ln(Is Rs / n Vt) + (V + Is Rs) / n Vt) -
+  Is + V Gr``, with the Wright function ``omega(z) + ln omega(z) = z``: the exact solution of Shockley's law
+  behind a resistance (T. C. Banwell and A. Jayakumar, Electronics Letters 36 (2000) 291-292), which never
+  overflows;
 - valves, :mod:`hetwright.valves.law`; the supply, :mod:`hetwright.supply.port`.
 """
 
@@ -23,7 +25,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -173,7 +175,7 @@ class Layout:
 
     def __init__(self, network: Network, law: Law | None = None) -> None:
         self.network = network
-        self.law: Law = book_law if law is None else law
+        self.law: Law = cast(Law, book_law) if law is None else law
         if not network.elements:
             raise InputFault(Complaint(wrong="the network has no elements", right="join at least one part"))
         if not (network.insulation_ohms > 0 and np.isfinite(network.insulation_ohms)):
@@ -659,7 +661,6 @@ class Layout:
 
     def valve_currents(self, group: ValveGroup, p: Parameters, x: Array) -> Currents:
         """The valve law for one group."""
-        sections, electrodes = group.size
         volts = x[group.electrodes.T] - x[group.reference.T]  # (E, S, B): the law works electrode by electrode
         state = np.ascontiguousarray(p.slots[group.slots.T].transpose(0, 2, 1))
         return self.law.currents(

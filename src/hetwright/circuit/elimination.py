@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -204,9 +205,15 @@ class Factors:
 
     def negative_pivots(self) -> NDArray[np.intp]:
         """How many pivots of each row are negative, (B,). Odd: the determinant is negative."""
-        return np.count_nonzero(self.values[self.elimination.diagonals] < 0.0, axis=0).astype(np.intp)
+        return np.asarray((self.values[self.elimination.diagonals] < 0.0).sum(axis=0), dtype=np.intp)
 
-    def solve(self, right: Numbers) -> Numbers:
+    @overload
+    def solve(self, right: Array) -> Array: ...
+
+    @overload
+    def solve(self, right: NDArray[np.complex128]) -> NDArray[np.complex128]: ...
+
+    def solve(self, right: Any) -> Any:
         """Solve for one or several right-hand sides a row.
 
         Parameters
@@ -246,7 +253,13 @@ class Factors:
                 np.multiply(b[k], values[at], out=b[k])
         return _back_in_place(b, e)
 
-    def solve_transposed(self, right: Numbers) -> Numbers:
+    @overload
+    def solve_transposed(self, right: Array) -> Array: ...
+
+    @overload
+    def solve_transposed(self, right: NDArray[np.complex128]) -> NDArray[np.complex128]: ...
+
+    def solve_transposed(self, right: Any) -> Any:
         """Solve with the transposed coefficients (adjoint); shapes as in :meth:`solve`."""
         e, values = self.elimination, self.values
         b = np.array(right[e.order], dtype=np.result_type(right, values), order="C")
@@ -278,13 +291,13 @@ class Factors:
         return _back_in_place(b, e)
 
 
-def _back_in_place(b: Numbers, e: Elimination) -> Numbers:
+def _back_in_place(b: Any, e: Elimination) -> Any:
     out = np.empty_like(b)
     out[e.order] = b
     return out
 
 
-def dense_solve(elimination: Elimination, values: Numbers, right: Numbers) -> Numbers:
+def dense_solve(elimination: Elimination, values: Array, right: Array) -> Array:
     """Solve the same stack row by row with exchange of pivots (LAPACK), for rows that need it.
 
     Parameters

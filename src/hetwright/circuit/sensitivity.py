@@ -1,13 +1,13 @@
 """How readings change with every slot, and what a meter does to what it reads.
 
-With the equations ``F(x, s) = 0`` (:mod:`hetwright.circuit.elements`) and a reading ``y = c . x`` the adjoint ``L`` of
-``J^T L = c`` gives the slope by *every* slot at once, ``dy/ds = -L . dF/ds``: one transposed solve a reading, whatever the
-number of slots (S. W. Director and R. A. Rohrer, "The generalized adjoint network and network sensitivities", IEEE Trans.
-Circuit Theory 16 (1969) 318-323).
+With the equations ``F(x, s) = 0`` (:mod:`hetwright.circuit.elements`) and a reading ``y = c . x`` the adjoint
+``L`` of ``J^T L = c`` gives the slope by *every* slot at once, ``dy/ds = -L . dF/ds``: one transposed solve a
+reading, whatever the number of slots (S. W. Director and R. A. Rohrer, "The generalized adjoint network and
+network sensitivities", IEEE Trans. Circuit Theory 16 (1969) 318-323).
 
-A meter of conductance ``g`` between two points adds ``g u u^T`` to ``J``. With ``z = J^-1 u`` and the source resistance
-``R = u . z`` the linearised change is ``-g V z / (1 + g R)`` (J. Sherman and W. J. Morrison, 1950). Where the
-valves bend within that change, Newton steps with the meter in place follow, until what is left out is
+A meter of conductance ``g`` between two points adds ``g u u^T`` to ``J``. With ``z = J^-1 u`` and the source
+resistance ``R = u . z`` the linearised change is ``-g V z / (1 + g R)`` (J. Sherman and W. J. Morrison, 1950).
+Where the valves bend within that change, Newton steps with the meter in place follow, until what is left out is
 below :data:`READING_TOLERANCE` of the reading.
 """
 
@@ -135,8 +135,8 @@ def _with_datum(solution: Array) -> Array:
 def _slopes_of(layout: Layout, linear: Linear, adjoint: Array, x: Array | None = None) -> Array:
     """-L . dF/ds for every slot, (n_slots, R, B).
 
-    ``adjoint`` is (1 + unknowns, R, B) with the datum's zero first. ``x`` (1 + unknowns, R, B) gives each reading its own
-    volts for the plain elements; by default they are those of the row.
+    ``adjoint`` is (1 + unknowns, R, B) with the datum's zero first. ``x`` (1 + unknowns, R, B) gives each
+    reading its own volts for the plain elements; by default they are those of the row.
     """
     p = linear.p
     out = np.zeros((len(layout.slots), adjoint.shape[1], adjoint.shape[2]))
@@ -421,8 +421,8 @@ def read_through_meter(
     Returns
     -------
     (B, R)
-        Volts at ``points[r]`` less volts at ``tos[r]``, within 0.1 % of a full solution with the meter in the network;
-        NaN where refused.
+        Volts at ``points[r]`` less volts at ``tos[r]``, within 0.1 % of a full solution with the meter in the
+        network; NaN where refused.
 
     Raises
     ------
@@ -442,8 +442,8 @@ def readings_with_slopes(
 ) -> tuple[Array, Array]:
     """Volts through meters, (B, R), and their slopes by every slot, (B, R, n_slots); see :func:`read_through_meter`.
 
-    The slopes are those of the loaded circuit. Where a reading needed no Newton steps, the valves' own part of them is taken
-    at the unloaded point.
+    The slopes are those of the loaded circuit. Where a reading needed no Newton steps, the valves' own part of
+    them is taken at the unloaded point.
     """
     return _read(circuit, working_points, stack, points, tos, meter_ohms, slopes=True)
 

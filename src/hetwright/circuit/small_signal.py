@@ -1,8 +1,8 @@
 """Small signals at one frequency, for a stack at its working points.
 
-Every element is replaced by its admittance at the working point: valves and diodes by their slopes, a capacitor by
-``slope + j omega C``, a coil by ``1 / (R + j omega L)``, the supply by its slope. Then ``Y v = i`` is solved for the whole
-stack. The swing of an oscillator is taken as steady, since it follows only slowly.
+Every element is replaced by its admittance at the working point: valves and diodes by their slopes, a capacitor
+by ``slope + j omega C``, a coil by ``1 / (R + j omega L)``, the supply by its slope. Then ``Y v = i`` is solved
+for the whole stack. The swing of an oscillator is taken as steady, since it follows only slowly.
 
 Source: any text of alternating-current circuit theory; superposition about a working point.
 """
@@ -40,7 +40,7 @@ class AtPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InSeries:
-    """A generator in series with a resistor, winding or battery; it drives from the part's second point to its first."""
+    """A generator in series with a resistor, winding or battery, driving from its second point to its first."""
 
     part: str
 

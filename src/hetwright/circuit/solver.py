@@ -1,7 +1,7 @@
 """Working points of a stack of variants: found by Newton's method, certified, or refused.
 
-The nodal equations of :mod:`hetwright.circuit.elements` are solved for all rows of a stack together, in blocks that stay in the
-cache. A row goes through as many of these as it needs:
+The nodal equations of :mod:`hetwright.circuit.elements` are solved for all rows of a stack together, in blocks
+that stay in the cache. A row goes through as many of these as it needs:
 
 1. Newton's method from the healthy solution, damped. The first step uses the valve currents and slopes of the healthy
    solution, which are known, so it costs no evaluation of the law; it takes a change of any
@@ -10,13 +10,13 @@ cache. A row goes through as many of these as it needs:
 3. Time: every point is given a capacitance, the set is switched on, and the step of time
    grows as things settle; where raising the supply meets a fold, this is how the set itself would jump.
 
-A row is *certified* when the largest unbalanced current is below :data:`CERTIFIED_AMPS` and the last undamped Newton step
-moved no point by more than :data:`CERTIFIED_VOLTS`. A row with gas (the one positive feedback a set commonly
-has), or whose equations have a negative determinant (an unstable point), is always taken
-through 2, so that its point lies on the branch reached by raising HT.
+A row is *certified* when the largest unbalanced current is below :data:`CERTIFIED_AMPS` and the last undamped
+Newton step moved no point by more than :data:`CERTIFIED_VOLTS`. A row with gas (the one positive feedback a set
+commonly has), or whose equations have a negative determinant (an unstable point), is always taken through 2, so
+that its point lies on the branch reached by raising HT.
 
-Damping follows the simplified Newton correction (P. Deuflhard, *Newton Methods for Nonlinear Problems*, section 3.3: the
-natural monotonicity test); 3 is pseudo-transient continuation (C. T. Kelley and D. E. Keyes, SIAM J.
+Damping follows the simplified Newton correction (P. Deuflhard, *Newton Methods for Nonlinear Problems*, section
+3.3: the natural monotonicity test); 3 is pseudo-transient continuation (C. T. Kelley and D. E. Keyes, SIAM J.
 Numer. Anal. 35 (1998) 508-523). ``docs/working-point.md`` has the equations.
 """
 
@@ -293,8 +293,7 @@ class Circuit:
             self._settled(slots, found)
             if not found.good[0]:
                 raise NotSolved(
-                    "the set as it should be has no certified working point"
-                    f" ({self._why(found, 0)})",
+                    f"the set as it should be has no certified working point ({self._why(found, 0)})",
                     point=self._name(int(found.worst[0])),
                 )
             self._healthy = _Healthy(slots, found.x, self.layout.evaluate(p, found.x))
@@ -339,8 +338,8 @@ class Circuit:
 
     def _settled(self, slots: Array, found: _Found) -> None:
         """Time, then the supply raised, for what is not found or unstable; what stays unstable is refused."""
-        for attempt in (self._let_settle, self._raise_supply):
-            self._attempt(slots, found, ~found.good | found.odd, lambda p, _, attempt=attempt: attempt(p))
+        self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._let_settle(p))
+        self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._raise_supply(p))
         # an unstable point is no working point, however well it balances
         found.good &= ~found.odd
 
@@ -464,11 +463,11 @@ class Circuit:
         layout = self.layout
         e, c = layout.collectors, layout.collector_cathodes
         if not len(e):
-            return np.zeros(x.shape[1], dtype=bool)
+            return np.zeros(x.shape[1], dtype=np.bool_)
         was = x[e] - x[c]
         floor = np.where(was > 0.0, _HOLD_SHARE * was, _HOLD_GROWTH * was) - _HOLD_VOLTS
         below = trial[e] - trial[c] < floor
-        held = below.any(axis=0)
+        held: Flags = np.asarray(below.any(axis=0))
         if held.any():
             trial[e] = np.where(below, trial[c] + floor, trial[e])
         return held
@@ -614,7 +613,8 @@ class Circuit:
     def _raise_gas(self, p: Parameters, healthy: _Healthy) -> _Found:
         """Solve without gas, then let the gas in by steps: the lower state is kept to for as long as there is one.
 
-        A row whose lower state ends on the way comes back as not found; the state it had run away to is then the only one.
+        A row whose lower state ends on the way comes back as not found; the state it had run away to is then
+        the only one.
         """
         rows = p.slots.shape[1]
         last = _Found.nothing(np.repeat(healthy.x, rows, axis=1))
@@ -676,7 +676,7 @@ class Circuit:
         rows = p.slots.shape[1]
         x = np.zeros((1 + layout.n_unknowns, rows))
         points = np.arange(layout.n_points - 1)
-        diagonal = np.array([layout.elimination.slot_of(n, n) for n in points], dtype=np.intp)
+        diagonal = np.array([layout.elimination.slot_of(int(n), int(n)) for n in points], dtype=np.intp)
         per_step = np.full(rows, _FIRST_STEP_SIEMENS)
         with np.errstate(all="ignore"):
             evaluation = layout.evaluate(p, x)

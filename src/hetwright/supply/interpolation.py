@@ -1,7 +1,7 @@
 """A smooth surface through a table: cubic B-splines on an even grid, with slopes.
 
-Second derivatives are continuous and vanish at the edges (natural splines). Beyond the grid the edge value holds and the
-slope is zero. C. de Boor, *A Practical Guide to Splines*.
+Second derivatives are continuous and vanish at the edges (natural splines). Beyond the grid the edge value
+holds and the slope is zero. C. de Boor, *A Practical Guide to Splines*.
 """
 
 from __future__ import annotations

@@ -1,24 +1,26 @@
 """The HT supply as a port: volts as a smooth function of the amps drawn, with every slope.
 
-A rectifier charges the reservoir in short pulses about the crest of the mains. With a very large reservoir at ``V`` volts, an arm
-of resistance ``R`` on a winding of peak ``E`` conducts over the half-angle ``phi`` where ``E cos phi = V`` and passes the mean current
-``(E / pi R) (sin phi - phi cos phi)`` a pulse. Arms that share a reservoir share ``phi``, so their conductances add:
+A rectifier charges the reservoir in short pulses about the crest of the mains. With a very large reservoir at
+``V`` volts, an arm of resistance ``R`` on a winding of peak ``E`` conducts over the half-angle ``phi`` where
+``E cos phi = V`` and passes the mean current ``(E / pi R) (sin phi - phi cos phi)`` a pulse. Arms that share a
+reservoir share ``phi``, so their conductances add:
 
     I = (E / pi) (G1 + G2) g(phi),    g(phi) = sin phi - phi cos phi
 
-That gives ``phi`` for the amps drawn, each anode's emission standing in its own conductance, so that a half-dead two-anode rectifier
-passes over into a half-wave one. What a reservoir of finite size takes off, and the peak of the pulse, come from the table
-of :mod:`hetwright.supply.steady_state`, by ``phi`` and ``omega C E / I``: a dried reservoir lets the volts fall
-towards the average of the rectified wave.
+That gives ``phi`` for the amps drawn, each anode's emission standing in its own conductance, so that a
+half-dead two-anode rectifier passes over into a half-wave one. What a reservoir of finite size takes off, and
+the peak of the pulse, come from the table of :mod:`hetwright.supply.steady_state`, by ``phi`` and ``omega C E /
+I``: a dried reservoir lets the volts fall towards the average of the rectified wave.
 
-A valve's arm follows ``i = P v**1.5``. It is taken as the resistance ``1.11 P**(-2/3) i**(-1/3)`` at the pulse's own peak: the straight
-line that passes the same charge over a pulse of parabolic shape (``docs/decisions/supply-port.md``).
+A valve's arm follows ``i = P v**1.5``. It is taken as the resistance ``1.11 P**(-2/3) i**(-1/3)`` at the
+pulse's own peak: the straight line that passes the same charge over a pulse of parabolic shape
+(``docs/decisions/supply-port.md``).
 
 Two roundings make the port defined everywhere: amps below nothing are met by a high back resistance,
 and beyond a short circuit the volts go on falling in a straight line.
 
-Sources: O. H. Schade, "Analysis of rectifier operation", Proc. IRE 31 (1943) 341-361; F. E. Terman, *Radio Engineers' Handbook*
-(1943), section 8 (conduction angle); Child's law for the valve.
+Sources: O. H. Schade, "Analysis of rectifier operation", Proc. IRE 31 (1943) 341-361; F. E. Terman, *Radio
+Engineers' Handbook* (1943), section 8 (conduction angle); Child's law for the valve.
 """
 
 from __future__ import annotations
@@ -58,9 +60,9 @@ _ANGLE_STEPS = 40
 _ANGLE_SETTLED = 1e-6
 _CREST_FACTOR = 6.0  # peak over mean current, to begin with
 
-#: The straight line that passes the same charge as v = k i^(2/3) over a pulse of parabolic shape, as a factor on
-#: v/i at the peak: (2/3) / integral of (1-s^2)^(3/2) = 1.132 where the valve is all the resistance there is, integral of
-#: (1-s^2)^(2/3) / (2/3) = 1.109 where the winding is, which is nearer the usual set:
+#: The straight line that passes the same charge as v = k i^(2/3) over a pulse of parabolic shape, as a factor
+#: on v/i at the peak: (2/3) / integral of (1-s^2)^(3/2) = 1.132 where the valve is all the resistance there is,
+#: integral of (1-s^2)^(2/3) / (2/3) = 1.109 where the winding is, which is nearer the usual set:
 PULSE_SHAPE = 1.11
 
 
@@ -347,9 +349,10 @@ def port_volts(supply: Supply, amps: ArrayLike, parameters: ArrayLike) -> PortVo
     Parameters
     ----------
     supply : Supply
-        ``rms_volts`` of the winding that one pulse draws on (one half of a centre-tapped one, the whole of a bridge's);
-        ``winding_ohms`` in each pulse's path: winding, reflected primary, surge resistor; ``perveance`` of one
-        anode, A/V^1.5; ``drop_volts`` a fixed drop of each arm (0: the usual one of the kind).
+        ``rms_volts`` of the winding that one pulse draws on (one half of a centre-tapped one, the whole of a
+        bridge's); ``winding_ohms`` in each pulse's path: winding, reflected primary, surge resistor;
+        ``perveance`` of one anode, A/V^1.5; ``drop_volts`` a fixed drop of each arm (0: the usual one of the
+        kind).
     amps : (B,)
         Direct amps drawn. Any finite number; negative amps push the volts above the crest.
     parameters : (5, B)

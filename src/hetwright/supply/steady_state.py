@@ -1,12 +1,14 @@
 """A rectifier with a reservoir, exactly, in steady state; and the table the port reads.
 
-A sine of peak ``E`` behind a resistance ``R`` charges a capacitor ``C`` through an ideal rectifier; a load ``r R`` draws on it.
-While the rectifier conducts and while it does not the equations are linear, so the volts are a sine and an exponential in
-turn, joined where the rectifier's current begins and ends; the angles of beginning and end are found by halving.
+A sine of peak ``E`` behind a resistance ``R`` charges a capacitor ``C`` through an ideal rectifier; a load ``r
+R`` draws on it. While the rectifier conducts and while it does not the equations are linear, so the volts are a
+sine and an exponential in turn, joined where the rectifier's current begins and ends; the angles of beginning
+and end are found by halving.
 
-Everything is in units of ``E``, ``R`` and angle (``omega = 1``): ``c = omega C R``. With ``pulses`` a cycle (1 half-wave, 2 full-wave) the mean
-load current ``I`` is written ``I = pulses g(phi) / pi`` in units ``E / R``, ``g(phi) = sin phi - phi cos phi``, so that ``phi`` is the
-half-angle of conduction, and ``cos phi`` the volts, for a very large capacitor; and ``stiffness = omega C E / I``.
+Everything is in units of ``E``, ``R`` and angle (``omega = 1``): ``c = omega C R``. With ``pulses`` a cycle (1
+half-wave, 2 full-wave) the mean load current ``I`` is written ``I = pulses g(phi) / pi`` in units ``E / R``,
+``g(phi) = sin phi - phi cos phi``, so that ``phi`` is the half-angle of conduction, and ``cos phi`` the volts,
+for a very large capacitor; and ``stiffness = omega C E / I``.
 
 Sources: O. H. Schade, "Analysis of rectifier operation", Proc. IRE 31 (1943) 341-361 (the same circuit, by curves);
 docs/decisions/supply-port.md.
@@ -172,13 +174,14 @@ def table_document() -> str:
     """The table as the text of ``trade/capacitor_input.toml``."""
     table = build_table(np.linspace(*PHI_GRID), np.linspace(*LOG_STIFFNESS_GRID))
     lines = [
-        "# Rectifier with reservoir in steady state, computed by hetwright.supply.steady_state (run it to make this file anew:",
-        "#   python -m hetwright.supply.steady_state > src/hetwright/trade/capacitor_input.toml). Meanings there.",
-        "# One line of a quantity for each phi, one number for each ln(stiffness).",
+        "# Rectifier with reservoir in steady state, computed by hetwright.supply.steady_state.",
+        "# To make this file anew:",
+        "#   python -m hetwright.supply.steady_state > src/hetwright/trade/capacitor_input.toml",
+        "# Meanings there. One line of a quantity for each phi, one number for each ln(stiffness).",
         "",
         "[[source]]",
         'id = "computed"',
-        'title = "steady state of a sine behind a resistance, an ideal rectifier, a reservoir and a resistive load"',
+        'title = "steady state of a sine behind a resistance, ideal rectifier, reservoir, resistive load"',
         'evidence = "computed from the circuit equations, exact exponential segments"',
         "from_memory = false",
         "",
