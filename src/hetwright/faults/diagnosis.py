@@ -764,7 +764,7 @@ class Bench:
             return severity.estimate, severity.unit
         reference = self.stack[row, at]
         # a leak is stated in ohms but held in siemens: the estimate goes the other way
-        inverse = severity.unit == "ohms" and severity.changes[0].what.endswith("siemens")
+        inverse = severity.unit == "Ω" and severity.changes[0].what.endswith("siemens")
         ratio = (slot / reference) ** (-1.0 if inverse else 1.0)
         return float(severity.estimate * ratio), severity.unit
 

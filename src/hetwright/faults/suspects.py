@@ -200,8 +200,8 @@ def _case(prepared: Prepared, readings: Sequence[Reading], meter: Meter | None) 
     wrong = table["wrong_reading"]
     for reading in readings:
         if reading.quantity == "observation":
-            valve = reading.point if reading.point in card.valves else None
-            observed.append(Observation(reading.observation or "", valve))
+            valve = reading.point.partition(".")[0]
+            observed.append(Observation(reading.observation or "", valve if valve in card.valves else None))
             continue
         if reading.quantity == "hum":
             hums.append(reading.value)
