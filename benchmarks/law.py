@@ -98,7 +98,7 @@ def measure() -> dict[str, object]:
     fits = fitting.fit_all()
     rows = [(fit, o) for fit in fits for o in fit.outcomes if o.what.startswith("anode") and o.row >= 0]
     errors = [abs(o.error) for _, o in rows]
-    clash = [(fit, o) for fit, o in rows if fit.group.rows[o.row].figures and _contradicted(fit, o.row)]
+    clash = [o for fit, o in rows if _contradicted(fit, o.row)]
     agreed = [abs(o.error) for fit, o in rows if not _contradicted(fit, o.row)]
     left = fitting.left_out()
     gains = [(stage, *gain_of(stage)) for stage in stages()]
@@ -169,7 +169,8 @@ def main() -> int:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
-    figures = measure() if (asked := parser.parse_args()) else {}
+    asked = parser.parse_args()
+    figures = measure()
     if asked.json:
         json.dump(figures, sys.stdout)
         print()
