@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from hetwright.card import usual_values
 from hetwright.card.model import SetCard, Value, ValveInPlace
+from hetwright.card.network import networks_of
 from hetwright.card.pattern_files import patterns, roles_of_patterns
 from hetwright.card.patterns import Skeleton, build
 from hetwright.errors import InputFault
 from hetwright.trade_data import load_trade
-from hetwright.valves.catalogue import find
+from hetwright.valves.catalogue import find, types
 
 
 def valves(line_up: str) -> dict[str, ValveInPlace]:
@@ -298,3 +301,29 @@ def test_a_rule_nobody_wrote_is_a_fault_of_the_pattern():
     )
     with pytest.raises(KeyError):
         usual_values.rule("guesswork", facts, None)
+
+
+# ---- any line-up at all
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    names=st.lists(st.sampled_from(types()), min_size=1, max_size=8),
+    supply=st.sampled_from(
+        [
+            (230.0, "mains transformer"),
+            (117.0, "unknown"),
+            (240.0, "AC/DC"),
+            (0.0, "battery"),
+            (220.0, "auto-transformer"),
+        ]
+    ),
+    complete=st.booleans(),
+    bias=st.sampled_from([None, "cathode", "back bias"]),
+)
+def test_any_valves_in_any_order_make_a_card_and_networks(names, supply, complete, bias):
+    mains, construction = supply
+    card = card_of(" ".join(names), mains, construction, complete=complete, bias=bias)
+    networks = networks_of(card)
+    assert {part.ref for part in card.parts.values()} <= set(networks.terminals)
+    assert all(value.si > 0.0 for part in card.parts.values() if (value := part.usual) is not None)

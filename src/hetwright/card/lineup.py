@@ -150,7 +150,8 @@ def abilities(valve: ValveType) -> Abilities:
         output=output,
         diodes=diodes,
         pentode=pentodes[0] if pentodes else None,
-        hexode=next((name for name in changers if shape[name] == "hexode"), None),
+        # a mixer without triode (6L7) has no oscillator whose rest would leave it an amplifier
+        hexode=next((name for name in changers if shape[name] == "hexode"), None) if triodes else None,
         triodes=triodes,
         remote=any("remote" in kind for kind in kinds.values()),
         fm=("fm" in duty or "vhf" in duty) and bool(triodes) and not changers and not diodes,
@@ -380,7 +381,9 @@ class _Assigner:
     def take_oscillator(self) -> None:
         """A mixer without oscillator section (6L7) has a triode beside it."""
         changer = self.duties.get("frequency_changer")
-        if changer is None or self.can[changer.valve].hexode != changer.section or self.can[changer.valve].triodes:
+        if changer is None or self.types[changer.valve].section(changer.section).shape != "hexode":
+            return
+        if self.can[changer.valve].triodes:
             return
         lone = [
             ref
@@ -428,7 +431,12 @@ class _Assigner:
                 self.give("rf_amp", ref, section)
             elif not self.has("if_amp"):
                 self.give("if_amp", ref, section)
-            elif not has_triode and not self.has("audio") and (ref == signal[-1] or (can.diodes and not can.remote)):
+            elif (
+                not has_triode
+                and can.pentode
+                and not self.has("audio")
+                and (ref == signal[-1] or (can.diodes and not can.remote))
+            ):
                 self.give("audio", ref, section)
             elif not self.has("if_amp_2") and self.position(ref) <= detector_at:
                 self.give("if_amp_2", ref, section)

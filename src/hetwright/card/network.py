@@ -294,6 +294,7 @@ class _Networker:
             first, second = ends[0], ends[-1]
             # to the core of an iron one, to the can of a tuned one
             self.port(part.ref, first[2], "chassis", f"{first[0]}_to_core_siemens")
+            self.port(part.ref, first[1], "chassis", f"{first[0]}_start_to_core_siemens")
             self.port(part.ref, first[1], second[1], f"{first[0]}_to_{second[0]}_siemens")
         elif ends:
             self.port(part.ref, ends[0][1], "chassis", f"{ends[0][0]}_to_core_siemens")
@@ -595,16 +596,16 @@ class _Networker:
         pulsed = replace(element, winding_ohms=element.winding_ohms + surge)
         wanted = ht.si
 
-        def volts(rms: float) -> float:
-            return self.port_direct_volts(replace(pulsed, rms_volts=rms), amps)
-
         if self.layout.set_forms["bias"] != "cathode":
             wanted += amps * self.ohms_of("supply.bias_resistor")
-        low, high = 0.3 * ht.si, 3.0 * ht.si
-        for _ in range(40):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if volts(middle) < wanted else (low, middle)
-        return round(0.5 * (low + high), 2), ht.basis, math.hypot(ht.spread_log_sd, mains_spread)
+        # the port's volts rise with those of the winding: read them backwards
+        factors = np.linspace(0.3, 3.0, 271)
+        rows = [np.full_like(factors, value) for value in (pulsed.winding_ohms, 1.0, 1.0, pulsed.reservoir_farads)]
+        given = port_volts(
+            replace(pulsed, rms_volts=ht.si), np.full_like(factors, amps), np.stack([factors, *rows])
+        ).volts
+        rms = ht.si * float(np.interp(wanted, np.ravel(given), factors))
+        return round(rms, 2), ht.basis, math.hypot(ht.spread_log_sd, mains_spread)
 
     def total_amps(self, ht_volts: float) -> float:
         """Direct amps the set usually draws at this HT, from the published rows of its valves."""

@@ -26,6 +26,7 @@ __all__ = [
     "roles_of_patterns",
 ]
 
+#: Words under options, such as {"bias": "cathode"}.
 Forms = Mapping[str, str]
 
 
@@ -187,6 +188,11 @@ def patterns() -> tuple[Pattern, ...]:
 
 
 def base_stage(stage: str) -> str:
+    """The stage whose patterns and part words a repeat takes.
+
+    >>> base_stage("if_amp_2"), base_stage("output_b"), base_stage("audio")
+    ('if_amp', 'output', 'audio')
+    """
     return re.sub(r"_(\d+|a|b)$", "", stage)
 
 
