@@ -31,6 +31,7 @@ class ReadingSet:
     questions : what each reading asks of the set (opaque here)
     values, sd, wrong_sd : (R,)
     labels : how each is named to a person
+    wrong_probability : float or (R,), how likely each is simply wrong
     """
 
     questions: tuple[Any, ...]
@@ -38,6 +39,7 @@ class ReadingSet:
     sd: Array
     wrong_sd: Array
     labels: tuple[str, ...]
+    wrong_probability: Array | float = 0.03
 
     def __len__(self) -> int:
         return len(self.labels)
@@ -72,7 +74,6 @@ class SearchLimits:
     triples_solved: int = 70
     iterations: int = 3
     invisible: float = 0.35
-    wrong_probability: float = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,7 +208,7 @@ class Bench:
             readings.values,
             readings.sd,
             wrong_sd=readings.wrong_sd,
-            wrong_probability=self.limits.wrong_probability,
+            wrong_probability=readings.wrong_probability,
             iterations=iterations,
             start=start,
         )

@@ -188,14 +188,14 @@ def log_mixture_of_extras(
     return log_density, np.clip(np.maximum(alone, np.nan_to_num(shared)), 0.0, 1.0)
 
 
-def _extras_of(slopes_z: Array, background: Background, sd: Array, wrong_sd: Array, wrong_p: float) -> Extras:
+def _extras_of(slopes_z: Array, background: Background, sd: Array, wrong_sd: Array, wrong_p: float | Array) -> Extras:
     """Readings that may be wrong, then the slots whose tail the readings can see."""
     rows, width, _ = slopes_z.shape
     tails = np.flatnonzero(background.tail_probability > 0.0)
     directions = np.concatenate([np.broadcast_to(np.eye(width), (rows, width, width)), slopes_z[:, :, tails]], axis=2)
     tail_variance = np.maximum(background.tail_sd[tails] ** 2 - sd[:, tails] ** 2, 0.0)
     variances = np.concatenate([np.broadcast_to(wrong_sd**2, (rows, width)), tail_variance], axis=1)
-    probability = np.concatenate([np.full(width, wrong_p), background.tail_probability[tails]])
+    probability = np.concatenate([np.broadcast_to(wrong_p, (width,)), background.tail_probability[tails]])
     return Extras(directions, variances, probability)
 
 
@@ -222,7 +222,7 @@ def integrate_background(
     reading_sd: Array,
     *,
     wrong_sd: Array,
-    wrong_probability: float = 0.03,
+    wrong_probability: float | Array = 0.03,
     iterations: int = 2,
     start: Prediction | None = None,
     step_limit: float = 3.0,
@@ -239,7 +239,7 @@ def integrate_background(
         What was read and the standard deviation of meter and model together.
     wrong_sd : (R,)
         Standard deviation of a reading that is simply wrong.
-    wrong_probability : float in (0, 1)
+    wrong_probability : float or (R,), in (0, 1)
     iterations : int >= 1
         Times the slopes are taken; 1 is a plain linearisation at the medians.
     start : Prediction, optional

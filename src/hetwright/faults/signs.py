@@ -46,9 +46,11 @@ class SignReader:
     ----------
     card : SetCard
     whole : WholeSet
+    healthy : (S,), optional
+        Slots of the set that signs are relative to; its nominal values by default.
     """
 
-    def __init__(self, card: SetCard, whole: WholeSet) -> None:
+    def __init__(self, card: SetCard, whole: WholeSet, healthy: Array | None = None) -> None:
         self.card = card
         self.whole = whole
         self.facts = load_trade("inference.toml")["signs"]
@@ -65,7 +67,7 @@ class SignReader:
         self.audio_path = self._audio_path()
         self.rf_paths = self._rf_paths()
         self.heater_leaks = self._heater_leaks()
-        base = whole.solve(whole.base()[None, :])
+        base = whole.solve((whole.base() if healthy is None else healthy)[None, :])
         self._healthy = self._figures(base)
 
     def __call__(self, solved: Solved) -> Signs:

@@ -33,6 +33,8 @@ __all__ = ["Case", "Prepared", "number_prior", "prepare"]
 
 Array = NDArray[np.float64]
 
+HT_POINTS = ("HT1", "HT2", "HT3")
+
 
 def number_prior() -> NumberPrior:
     """Prior over the number of faults, from ``trade/inference.toml``."""
@@ -162,7 +164,7 @@ def prepare(
     healthy = healthy_set(card, state, mains_volts=mains_volts, rates=rates, law=law)
     networks, whole = healthy.networks, healthy.whole
     faults = faults_of(card, networks, state=state, rates=rates)
-    signs = SignReader(card, whole)
+    signs = SignReader(card, whole, healthy.medians)
     bench = Bench(
         _Asked(whole, signs),
         faults,
@@ -213,9 +215,10 @@ def _case(prepared: Prepared, readings: Sequence[Reading], meter: Meter | None) 
             left_out.append((reading, "nothing computes it yet from this command"))
             continue
         used = reading.meter or meter
-        meter_ohms = used.ohms if used is not None else np.inf
+        meter_ohms = used.ohms if used is not None else table["unstated_meter"]["ohms"]
         try:
-            question = whole.question(reading.point, reading.to, reading.quantity, meter_ohms, card.reference_point)
+            to = _across_winding(prepared, reading) or reading.to
+            question = whole.question(reading.point, to, reading.quantity, meter_ohms, card.reference_point)
         except InputFault as fault:
             complaints += [replace(c, file=reading.file, line=reading.line) for c in fault.complaints]
             continue
@@ -239,6 +242,9 @@ def _case(prepared: Prepared, readings: Sequence[Reading], meter: Meter | None) 
             sd=np.array(sds),
             wrong_sd=np.array(wrongs),
             labels=tuple(_label(reading) for reading in taken),
+            wrong_probability=np.array(
+                [wrong["ohms_probability" if r.quantity == "ohms" else "probability"] for r in taken]
+            ),
         ),
         taken=tuple(taken),
         observed=tuple(observed),
@@ -246,6 +252,17 @@ def _case(prepared: Prepared, readings: Sequence[Reading], meter: Meter | None) 
         left_out=tuple(left_out),
         mains_volts=mains,
     )
+
+
+def _across_winding(prepared: Prepared, reading: Reading) -> str | None:
+    """Where an anode's winding really goes, when ohms were read to "the HT" of a set whose smoothing is only assumed."""
+    if prepared.card.complete or reading.quantity != "ohms" or reading.to not in HT_POINTS:
+        return None
+    networks, known = prepared.healthy.networks, set(prepared.whole.ht.points)
+    for pair in networks.terminals.values():
+        if networks.point(reading.point) == pair[0] and pair[1] in HT_POINTS and pair[1] in known:
+            return pair[1]
+    return None
 
 
 def _label(reading: Reading) -> str:

@@ -65,6 +65,12 @@ CONSTANTS: dict[str, tuple[str, ...]] = {
 STATE_NAMES = ("emission", "mu", "contact_volts", "gas")
 
 
+#: Volts per e-fold of the current into a negative anode (from memory: a cathode at 1000 K gives about 0.09 V, contact
+#: potential and an uneven cathode blur it).
+RETARDING_VOLTS = 0.15
+_RETARDING_REACH = 25.0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ValveState:
     """How this valve differs from the book, each array of shape (B, S).
@@ -126,6 +132,21 @@ class Planes:
             slopes=self.slopes.transpose(2, 3, 0, 1),
             by_state=self.by_state.transpose(2, 3, 0, 1),
         )
+
+    def turn_back(self, anode: int, volts: Array) -> None:
+        """Send back to the cathode what a negative anode cannot take: exp(-V/V_T) of the stream gets there.
+
+        Without it an anode left unconnected would charge to minus mu times a few tenths of a volt. Source: the
+        retarding field of Langmuir (1923); electrons leave the cathode with some tenths of a volt.
+        """
+        if not np.any(volts < _RETARDING_REACH * RETARDING_VOLTS):
+            return
+        share = 1.0 / (1.0 + np.exp(np.clip(-volts / RETARDING_VOLTS, -60.0, 60.0)))
+        by_anode = self.amps[anode] * share * (1.0 - share) / RETARDING_VOLTS
+        self.amps[anode] *= share
+        self.slopes[anode] *= share
+        self.slopes[anode, anode] += by_anode
+        self.by_state[anode] *= share
 
     def gas(self, grid: int, anode: int, gas: Array) -> None:
         """Add the ions of a soft valve: out of ``grid``, and as many electrons more into ``anode``."""

@@ -46,6 +46,7 @@ def triode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> 
     by_state[1, 1] = left * stream.by_mu
     by_state[0, 2] = slopes[0, 0]
     by_state[1, 2] = slopes[1, 0]
+    out.turn_back(1, anode)
     out.gas(0, 1, state.gas)
 
 

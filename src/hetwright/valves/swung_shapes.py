@@ -95,6 +95,7 @@ def oscillator(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes)
     amps[w], by_swing, by_swung, _ = closure(c, swing, cycle, 1.0)
     lay(w, cycle.swung, by_swung)
     slopes[w, w] += by_swing
+    out.turn_back(a, anode)
     out.gas(g, a, state.gas)
 
 
