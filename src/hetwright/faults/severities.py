@@ -188,10 +188,14 @@ def _winding(case: Case) -> list[Severity]:
     if fault == "not oscillating":
         return case.certain(stop)
     built: list[Severity] = []
+    several = len(offered.series(part)) > 1
     for slot in offered.series(part):
         at = slot.key
         if fault in ("open", "missing"):
-            built += case.opened(slot, stop)
+            # it is the winding under direct current that corrodes through
+            idle = several and "secondary" in slot.which
+            share = case.number("no_current_open_share") if idle else 1.0
+            built += [replace(s, weight=s.weight * share) for s in case.opened(slot, stop)]
         elif fault == "high":
             # corroded through: thousands of ohms where there were tens
             built += case.graded([at], "ohms", where=slot.which, least=3.0 * slot.ohms)
