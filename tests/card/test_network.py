@@ -512,6 +512,23 @@ def test_each_state_takes_its_own_value():
     assert (ohms("drawn"), ohms("found"), ohms("now")) == (330.0, 470.0, 390.0)
 
 
+def test_a_dried_reservoir_lowers_the_ht_and_does_not_rewind_the_transformer():
+    ht = Value(si=250.0, basis="stated", spread_log_sd=0.02)
+    card = with_part(card_of("AM/FM with indicator", ht_volts=ht), "supply.reservoir_capacitor", measured=value(2e-6))
+
+    def reservoir_volts(state: Any) -> float:
+        networks = networks_of(card, state)
+        circuit = Circuit(networks.ht)
+        return circuit.solve(circuit.base()[None, :]).volts[0][circuit.point("HT1")]
+
+    windings = {
+        state: next(e.rms_volts for e in networks_of(card, state).ht.elements if isinstance(e, Supply))
+        for state in ("drawn", "found")
+    }
+    assert windings["drawn"] == windings["found"]
+    assert reservoir_volts("found") < reservoir_volts("drawn") - 15.0
+
+
 def test_a_stated_value_brings_its_own_spread():
     card = with_part(card_of("bridge, silicon"), "output.cathode_resistor", drawn=value(330.0))
     (part,) = card.parts_of_role("output.cathode_resistor")

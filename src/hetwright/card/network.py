@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-import numpy as np
-
-from hetwright.card import usual_values
-from hetwright.card.layout import LaidPart, Layout, electrode_point, layout_of, rectifier_words
+from hetwright.card.layout import LaidPart, Layout, electrode_point, layout_of
 from hetwright.card.model import Basis, Part, SetCard, Stage, State, Value
+from hetwright.card.supply_network import supply_elements
 from hetwright.card.usual_values import customs
 from hetwright.circuit.network import (
     Battery,
@@ -30,7 +28,6 @@ from hetwright.circuit.network import (
     ValveSection,
 )
 from hetwright.errors import Complaint, InputFault
-from hetwright.supply.port import port_volts
 from hetwright.valves.catalogue import Section, ValveType, neighbouring_points
 from hetwright.valves.law import SHAPES
 from hetwright.valves.laws import law_of
@@ -454,199 +451,13 @@ class _Networker:
     # ---- supply
 
     def supply(self) -> None:
-        card, forms = self.card, self.layout.set_forms
-        if forms["rectifier"] == "battery":
-            self.batteries()
-            return
-        form, kind = rectifier_words(card.supply.rectifier)
-        ref = card.supply.valve
-        if ref is None:
-            ref = next((part.ref for part, _ in self.placed if part.role == "supply.rectifier"), "supply")
-        valve = self.types.get(card.supply.valve or "")
-        rectifier = [s for s in valve.sections if s.kind == "rectifier"] if valve else []
-        perveance = 0.0
-        if rectifier:
-            drop = rectifier[0].drop
-            table = customs()["rectifier"]
-            volts, amps = drop.get("volts", table["drop_volts"]), drop.get("amps", table["drop_amps"])
-            perveance = amps / volts**1.5
-            if form == "half-wave" and len(rectifier) == 2:
-                perveance *= 2.0  # both systems in parallel
-        winding = self.winding_ohms(form)
-        reservoir = self.farads_of("supply.reservoir_capacitor") or float(
-            customs()["rectifier"]["least_reservoir_farads"]
-        )
-        plus = self.at(
-            "supply.rectified" if forms["surge"] == "resistor" or forms["construction"] == "AC/DC" else "HT1"
-        )
-        element = Supply(
-            part=ref,
-            plus=plus,
-            minus=self.at("ht_negative"),
-            kind=form,
-            rectifier=kind,
-            rms_volts=1.0,
-            hertz=card.mains_hertz,
-            winding_ohms=winding,
-            reservoir_farads=reservoir,
-            perveance=perveance,
-            drop_volts=0.0,
-            slots_of=dict.fromkeys(("emission_1", "emission_2"), ref),
-        )
-        rms, basis, spread = self.rms_volts(element)
-        element = replace(element, rms_volts=rms)
-        self.elements.append(element)
-        self.surge(element)
-        self.spreads[ref, "mains"], self.basis[ref, "mains"] = spread, basis
-        self.spreads[ref, "winding_ohms"], self.basis[ref, "winding_ohms"] = (
-            math.log(float(customs()["spread"]["source_ohms_factor"])),
-            "usual",
-        )
-        reservoir_part = next((p for p, _ in self.placed if p.role == "supply.reservoir_capacitor"), None)
-        if reservoir_part is not None:
-            self.note(reservoir_part, (ref, "reservoir_farads"))
-        anodes = [f"{ref}.anode_1", f"{ref}.anode_2"] if len(rectifier) == 2 else [f"{ref}.anode"]
-        if rectifier:
-            ends = (
-                ["supply.winding_a", "supply.winding_b"]
-                if form == "two-anode"
-                else ["supply.winding_a"] * len(anodes)
-            )
-            for anode, end in zip(anodes, ends, strict=False):
-                self.extra_alias(anode, end)
-            for section in rectifier:
-                self.extra_alias(electrode_point(ref, valve, section.name, "cathode"), plus)  # type: ignore[arg-type]
-        self.play("supply.rectifier", ref, (self.at("supply.winding_a"), plus))
-
-    def surge(self, element: Supply) -> None:
-        """The surge resistor carries pulses; it stands here as the ohms that would drop as many direct volts.
-
-        Found from the supply port with and without it at the usual current, so that at that current it is exact.
-        """
-        for part, _ in self.placed:
-            if part.role != "supply.surge_resistor" or part.quantity != "ohms":
-                continue
-            ohms = max(self.value(part) or 0.0, 1e-3)
-            amps = max(self.total_amps(self.usual_ht()), 1e-3)
-            without = self.port_direct_volts(element, amps)
-            pulsed = self.port_direct_volts(replace(element, winding_ohms=element.winding_ohms + ohms), amps)
-            scale = max((without - pulsed) / (amps * ohms), 1.0)
-            self.elements.append(
-                Resistance(part=part.ref, a=element.plus, b=self.at("HT1"), ohms=ohms, scale=round(scale, 3))
-            )
-
-    def usual_ht(self) -> float:
-        """Volts at the reservoir as stated, or roughly those of the winding."""
-        supply = self.card.supply
-        if supply.ht_volts is not None:
-            return supply.ht_volts.si
-        if supply.secondary_rms_volts is not None:
-            form, kind = rectifier_words(supply.rectifier)
-            return supply.secondary_rms_volts.si * float(customs()["ht_over_rms"].get(f"{form} {kind}", 1.0))
-        return self.card.mains_rms_volts
-
-    @staticmethod
-    def port_direct_volts(element: Supply, amps: float) -> float:
-        """Volts of the supply port, new rectifier, at these amps."""
-        parameters = np.array([[1.0], [element.winding_ohms], [1.0], [1.0], [element.reservoir_farads]])
-        return float(np.ravel(port_volts(element, np.array([amps]), parameters).volts)[0])
-
-    def extra_alias(self, name: str, point: str) -> None:
-        self.aliases_added[name] = self.at(point)
-
-    def farads_of(self, role: str) -> float | None:
-        for part, _ in self.placed:
-            if part.role == role and part.quantity == "farads":
-                return self.value(part)
-        return None
-
-    def ohms_of(self, role: str) -> float:
-        for part, _ in self.placed:
-            if part.role == role and part.quantity == "ohms":
-                return self.value(part) or 0.0
-        return 0.0
-
-    def winding_ohms(self, form: str) -> float:
-        """Source ohms of the supply seen from one rectifier anode: winding, and primary by the turns squared."""
-        table = customs()["rectifier"]
-        if self.layout.set_forms["construction"] == "AC/DC":
-            return float(table["mains_ohms"]) + self.ohms_of("supply.dropper")
-        secondary = self.ohms_of("supply.ht_secondary")
-        primary = self.ohms_of("supply.mains_transformer")
-        rms = self.card.supply.secondary_rms_volts
-        ratio = (rms.si if rms else float(table["usual_rms_volts"])) / self.card.mains_rms_volts
-        return round(secondary + primary * ratio**2, 1)
-
-    def rms_volts(self, element: Supply) -> tuple[float, Basis, float]:
-        """Volts of the winding: as stated, or those that give the stated (or usual) HT at the usual current."""
-        card = self.card
-        mains_spread = math.log(float(customs()["spread"]["mains_factor"]))
-        stated = card.supply.secondary_rms_volts
-        if stated is not None:
-            return stated.si, stated.basis, math.hypot(stated.spread_log_sd, mains_spread)
-        ht = card.supply.ht_volts
-        if self.layout.set_forms["construction"] == "AC/DC" and (ht is None or ht.basis == "usual"):
-            return card.mains_rms_volts, "stated", mains_spread
-        if ht is None:
-            raise InputFault(
-                Complaint(wrong="the supply states neither winding nor HT volts", right='write ht_volts = "250 V"')
-            )
-        amps = self.total_amps(ht.si)
-        surge = self.ohms_of("supply.surge_resistor")
-        pulsed = replace(element, winding_ohms=element.winding_ohms + surge)
-        wanted = ht.si
-
-        if self.layout.set_forms["bias"] != "cathode":
-            wanted += amps * self.ohms_of("supply.bias_resistor")
-        # the port's volts rise with those of the winding: read them backwards
-        factors = np.linspace(0.3, 3.0, 271)
-        rows = [np.full_like(factors, value) for value in (pulsed.winding_ohms, 1.0, 1.0, pulsed.reservoir_farads)]
-        given = port_volts(
-            replace(pulsed, rms_volts=ht.si), np.full_like(factors, amps), np.stack([factors, *rows])
-        ).volts
-        rms = ht.si * float(np.interp(wanted, np.ravel(given), factors))
-        return round(rms, 2), ht.basis, math.hypot(ht.spread_log_sd, mains_spread)
-
-    def total_amps(self, ht_volts: float) -> float:
-        """Direct amps the set usually draws at this HT, from the published rows of its valves."""
-        return usual_values.total_amps(
-            ((self.types[s.valve], s.section, s.name) for s in self.card.stages if s.name != "supply"),
-            ht_volts,
-        ) + self.across_the_ht(ht_volts)
-
-    def across_the_ht(self, ht_volts: float) -> float:
-        amps = 0.0
-        for part, _ in self.placed:
-            if part.role in ("supply.bleeder", "supply.field_coil") and part.quantity == "ohms":
-                if (
-                    part.role == "supply.field_coil"
-                    and self.layout.set_forms["smoothing"] != "field coil across the HT"
-                ):
-                    continue
-                ohms = self.value(part)
-                amps += 0.9 * ht_volts / ohms if ohms else 0.0
-        return amps
-
-    def batteries(self) -> None:
-        table = customs()["batteries"]
-        stated = self.card.supply.ht_volts
-        for part, _ in self.placed:
-            if part.kind != "battery" or not (part.role or "").startswith("supply."):
-                continue
-            ht = part.role == "supply.ht_battery"
-            volts = stated.si if ht and stated is not None else part.figures["volts"]
-            self.elements.append(
-                Battery(
-                    part=part.ref,
-                    plus=self.at(part.from_point),
-                    minus=self.at(part.to_point),
-                    volts=volts,
-                    ohms=float(table["ht_ohms" if ht else "bias_ohms"]),
-                )
-            )
-            key = (part.ref, "volts")
-            self.spreads[key] = math.log(float(table["spread_factor"]))
-            self.basis[key] = stated.basis if ht and stated is not None else "usual"
+        built = supply_elements(self.card, self.layout, [part for part, _ in self.placed], self.state)
+        self.elements += built.elements
+        self.spreads.update(built.spreads)
+        self.basis.update(built.basis)
+        self.aliases_added.update(built.aliases)
+        if built.rectifier is not None:
+            self.play("supply.rectifier", built.rectifier, built.across)
 
     # ---- heaters
 
