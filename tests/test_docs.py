@@ -89,7 +89,9 @@ def test_files_that_a_page_names_exist(page):
     text = re.sub(r"^```.*?^```", "", page.read_text(encoding="utf-8"), flags=re.M | re.S)
     bases = [ROOT, SOURCE, TRADE, page.parent]
     for named in re.findall(r"`([\w.*-]+(?:/[\w.*-]+)+\.(?:py|toml|md|txt))`", text):
-        assert any(list(base.glob(named)) for base in bases), f"{name_of(page)} names {named}"
+        # TYPE stands for any valve type
+        wanted = named.replace("TYPE", "*")
+        assert any(list(base.glob(wanted)) for base in bases), f"{name_of(page)} names {named}"
 
 
 def test_pages_that_the_code_names_exist():
@@ -108,6 +110,38 @@ def test_every_page_is_listed(folder):
     listed = set(re.findall(r"\]\(([^)#\s]+)\)", index.read_text(encoding="utf-8")))
     there = {page.name for page in (ROOT / folder).glob("*.md")} - {"README.md"}
     assert there <= listed, f"{folder}/README.md does not list {sorted(there - listed)}"
+
+
+def rows_of_the_map():
+    """Module -> row of the table in docs/architecture.md; a bare file name belongs to the room named before it."""
+    rows = {}
+    table = [
+        line for line in (ROOT / "docs" / "architecture.md").read_text(encoding="utf-8").splitlines() if "|" in line
+    ]
+    for number, line in enumerate(table):
+        room = ""
+        for named in re.findall(r"`([\w/.]+\.py)`", line.split("|")[1]):
+            room = named.rpartition("/")[0] or room
+            path = named if "/" in named or not room else f"{room}/{named}"
+            rows["hetwright." + path.removesuffix(".py").replace("/", ".")] = number
+    return rows
+
+
+def test_the_map_reads_downwards_as_the_data_goes():
+    rows = rows_of_the_map()
+    plain_description = "hetwright.circuit.network"
+    upward = set()
+    for name, row in rows.items():
+        file = SOURCE.joinpath(*name.split(".")[1:]).with_suffix(".py")
+        for needed in re.findall(r"^(?:from|import) ([.\w]+)", file.read_text(encoding="utf-8"), re.M):
+            whole = needed
+            if needed.startswith("."):
+                up = len(needed) - len(needed.lstrip("."))
+                whole = ".".join([*name.split(".")[:-up], needed.lstrip(".")])
+            if rows.get(whole, 0) > row and whole != plain_description:
+                upward.add((name, whole))
+    assert len(rows) > 30
+    assert upward == set()
 
 
 # ---- commands
