@@ -35,8 +35,9 @@ class HeaterElements:
         self, part: str, a: str, b: str, ohms: float, what: str = "ohms", scale: float = 1.0, cold: float = 1.0
     ) -> None:
         """A resistance hot, and the same slot ``cold`` times as great when cold."""
-        self.hot.append(Resistance(part=part, a=a, b=b, ohms=max(ohms, 1e-4), what=what, scale=scale))
-        self.cold.append(Resistance(part=part, a=a, b=b, ohms=max(ohms, 1e-4), what=what, scale=scale * cold))
+        ohms = max(ohms, float(customs()["heaters"]["least_ohms"]))
+        self.hot.append(Resistance(part=part, a=a, b=b, ohms=ohms, what=what, scale=scale))
+        self.cold.append(Resistance(part=part, a=a, b=b, ohms=ohms, what=what, scale=scale * cold))
 
 
 def heater_elements(
@@ -69,13 +70,12 @@ def heater_elements(
     return built
 
 
-def _part_ohms(part: Part | None, state: State, otherwise: float) -> float:
+def _part_ohms(part: Part | None, state: State) -> float:
+    """Ohms of a part, counted in ohms or not; none for a part that is not there."""
     if part is None:
-        return otherwise
+        return 0.0
     value = part.value(state)
-    if value is not None:
-        return value.si
-    return part.figures.get("ohms", otherwise)
+    return value.si if value is not None else part.figures.get("ohms", 0.0)
 
 
 def _note(built: HeaterElements, part: Part | None, key: SlotKey, state: State) -> None:
@@ -132,11 +132,11 @@ def _parallel(
         supply, line = f"heater_supply{suffix}", f"heater_line{suffix}"
         amps = sum((heaters[ref].amps or 0.0) for ref in refs)
         lit = number == 0 and lamp is not None and not battery
-        lamp_ohms = _part_ohms(lamp, state, 40.0)
+        lamp_ohms = _part_ohms(lamp, state)
         if lit:
             amps += volts / lamp_ohms
-        ohms = _part_ohms(winding, state, 0.06) if winding is not None else 0.05
-        lead = _part_ohms(wiring, state, 0.02)
+        ohms = _part_ohms(winding, state)
+        lead = _part_ohms(wiring, state)
         part = name if number == 0 else f"{name}.{number + 1}"
         # the winding gives its volts at the load it is made for
         built.hot.append(
@@ -157,7 +157,7 @@ def _parallel(
             built.terminals[lamp.ref] = built.terminals["heaters.lamp"] = (line, "chassis")
         tap = parts.get("heaters.centre_tap")
         if number == 0 and tap is not None:
-            built.resistance(tap.ref, line, "chassis", _part_ohms(tap, state, 30.0))
+            built.resistance(tap.ref, line, "chassis", _part_ohms(tap, state))
             built.terminals[tap.ref] = built.terminals["heaters.centre_tap"] = (line, "chassis")
         for ref in refs:
             _heater(built, ref, line, "chassis", heaters[ref])
@@ -201,16 +201,16 @@ def _series(
         here = to
         ohms_in_series += ohms
 
-    series(link, _part_ohms(link, state, 0.05), "heaters.chain", "heaters.dropper_in")
+    series(link, _part_ohms(link, state), "heaters.chain", "heaters.dropper_in")
     for role in ("heaters.dropper", "heaters.barretter"):
         dropper = parts.get(role)
         if dropper is not None:
-            series(dropper, _part_ohms(dropper, state, 1.0), role, f"heaters.{role[8:]}_out")
+            series(dropper, _part_ohms(dropper, state), role, f"heaters.{role[8:]}_out")
     thermistor = parts.get("supply.thermistor")
     if thermistor is not None:
         series(
             thermistor,
-            _part_ohms(thermistor, state, 50.0),
+            _part_ohms(thermistor, state),
             "supply.thermistor",
             "heaters.thermistor_out",
             cold=float(table["thermistor_cold_over_hot"]),
@@ -218,15 +218,16 @@ def _series(
     lamp, shunt = parts.get("heaters.lamp"), parts.get("heaters.shunt_resistor")
     if lamp is not None and forms["lamp"] == "in the chain":
         above, below = here, "heaters.lamp_out"
-        volts = float(customs()["lamps"]["chain_volts"])
-        lamp_amps = min(float(customs()["lamps"]["amps"]), 0.8 * amps)
-        built.resistance(lamp.ref, above, below, volts / lamp_amps, cold=float(table["cold_over_hot"]))
+        least = float(table["least_ohms"])
+        lamp_ohms, shunt_ohms = max(_part_ohms(lamp, state), least), _part_ohms(shunt, state)
+        built.resistance(lamp.ref, above, below, lamp_ohms, cold=float(table["cold_over_hot"]))
         built.terminals[lamp.ref] = built.terminals["heaters.lamp"] = (above, below)
         if shunt is not None:
-            built.resistance(shunt.ref, above, below, volts / (amps - lamp_amps))
+            built.resistance(shunt.ref, above, below, shunt_ohms)
+            _note(built, shunt, (shunt.ref, "ohms"), state)
             built.terminals[shunt.ref] = built.terminals["heaters.shunt_resistor"] = (above, below)
         here = below
-        ohms_in_series += volts / amps
+        ohms_in_series += 1.0 / (1.0 / lamp_ohms + (1.0 / shunt_ohms if shunt_ohms else 0.0))
     volts_needed = ohms_in_series * amps
     for number, ref in enumerate(chain):
         heater = heaters[ref]
@@ -235,7 +236,7 @@ def _series(
         if ref in layout.filament_ends:
             below = layout.point(layout.filament_ends[ref]) if not last else below
         _chain_heater(built, ref, here, below, heater, lamp, forms["lamp"] == "on the rectifier's tap", state)
-        if (heater.amps or amps) < 0.95 * amps:
+        if (heater.amps or amps) < float(table["shunt_below_share"]) * amps:
             built.resistance(
                 f"{ref}.shunt", f"{ref}.heater", below, (heater.volts or 0.0) / (amps - (heater.amps or 0.0))
             )
@@ -244,14 +245,12 @@ def _series(
         here = below
     wiring = parts.get("heaters.wiring")
     end = "chassis" if on_winding or forms["chain"] == "HT" else layout.point("ht_negative")
-    built.resistance(
-        wiring.ref if wiring is not None else "heaters.wiring", here, end, _part_ohms(wiring, state, 0.02)
-    )
+    built.resistance(wiring.ref if wiring is not None else "heaters.wiring", here, end, _part_ohms(wiring, state))
     if wiring is not None:
         built.terminals[wiring.ref] = built.terminals["heaters.wiring"] = (here, end)
     winding = parts.get("heaters.winding")
     if on_winding:
-        ohms = _part_ohms(winding, state, 1.0)
+        ohms = _part_ohms(winding, state)
         source = winding.ref if winding is not None else "heater winding"
         built.hot.append(Battery(part=source, plus=top, minus="chassis", volts=volts_needed + ohms * amps, ohms=ohms))
         built.terminals[source] = built.terminals["heaters.winding"] = (top, "chassis")
@@ -259,21 +258,23 @@ def _series(
         source = "HT"
         ht = card.supply.ht_volts
         volts = ht.si if ht is not None else volts_needed
-        built.hot.append(Battery(part=source, plus=top, minus="chassis", volts=volts, ohms=1.0))
+        built.hot.append(
+            Battery(part=source, plus=top, minus="chassis", volts=volts, ohms=float(table["mains_ohms"]))
+        )
     else:
         source = "mains"
         ohms = float(table["mains_ohms"])
         common = parts.get("supply.dropper")
         if common is not None and common.usual is not None:
             # a dropper that feeds the rectifier as well: what it drops by both currents counts for the chain
-            share = _part_ohms(common, state, common.usual.si) / common.usual.si
+            share = _part_ohms(common, state) / common.usual.si
             ohms += share * max(card.mains_rms_volts - volts_needed, 0.0) / amps
             volts_needed = card.mains_rms_volts
         built.hot.append(
             Battery(part=source, plus=top, minus=layout.point("mains_neutral"), volts=card.mains_rms_volts, ohms=ohms)
         )
         off = volts_needed / card.mains_rms_volts
-        if not 0.9 < off < 1.1:
+        if abs(off - 1.0) > float(table["chain_volts_may_be_off"]):
             built.assumptions.append(
                 f"the heater chain needs {volts_needed:.0f} V at {amps * 1e3:.0f} mA, "
                 f"and the mains are {card.mains_rms_volts:.0f} V"
@@ -304,7 +305,7 @@ def _chain_heater(
     built.resistance(f"{ref}.holder", above, pin, float(table["contact_ohms"]), what="heater_contact_ohms")
     built.resistance(ref, pin, tap, ohms, what="heater_ohms", scale=share, cold=cold)
     built.resistance(ref, tap, below, ohms, what="heater_ohms", scale=1.0 - share, cold=cold)
-    lamp_ohms = _part_ohms(lamp, state, 40.0)
+    lamp_ohms = _part_ohms(lamp, state)
     built.resistance(lamp.ref, pin, tap, lamp_ohms, cold=cold)
     built.terminals[lamp.ref] = built.terminals["heaters.lamp"] = (pin, tap)
     built.terminals[f"{ref}.heater"] = (pin, below)

@@ -59,6 +59,7 @@ class Family:
     smoothing: str
     ht_volts: float
     straight: bool = False
+    heater: Mapping[str, Any] = field(default_factory=dict)
 
     def has(self, name: str) -> bool:
         """Whether a type of that plain name belongs to the family."""
@@ -100,15 +101,20 @@ def family_of(types: Iterable[ValveType], written: Iterable[str] = ()) -> Family
 
 
 def _family_by_heater(types: tuple[ValveType, ...]) -> Family:
-    by_name = {family.name: family for family in families()}
+    """The family whose heaters these could be, where no family lists the types; the first family otherwise."""
     heaters = [valve.heater for valve in types if valve.heater and valve.heater.volts]
-    if heaters and all(heater.directly_heated and (heater.volts or 9.0) <= 2.0 for heater in heaters):
-        return by_name["battery, 1.4 V miniature"]
-    if heaters and all(abs((heater.amps or 0.0) - 0.1) < 0.01 for heater in heaters):
-        return by_name["all-glass B8A, 100 mA"]
-    if heaters and all(abs((heater.amps or 0.0) - 0.15) < 0.01 and (heater.volts or 0.0) > 7.0 for heater in heaters):
-        return by_name["octal, 150 mA"]
-    return families()[0]
+    alike = float(customs()["forms"]["heater_amps_alike"])
+
+    def could_be(family: Family) -> bool:
+        asked = family.heater
+        return bool(asked and heaters) and all(
+            ("amps" not in asked or abs((heater.amps or 0.0) - asked["amps"]) < alike)
+            and asked.get("volts_least", 0.0) <= (heater.volts or 0.0) <= asked.get("volts_most", 1e3)
+            and (not asked.get("filament") or heater.directly_heated)
+            for heater in heaters
+        )
+
+    return next((family for family in families() if could_be(family)), families()[0])
 
 
 @dataclass(frozen=True, slots=True)

@@ -392,6 +392,7 @@ class _Builder:
             output_bias_volts=self.output_bias(line),
             smoothing=forms["smoothing"],
             filaments_from_ht=from_ht,
+            lamp_in_chain=forms["lamp"] == "in the chain",
             common_dropper=forms["mains_dropper"] == "fitted",
             front_end_amps=usual_values.total_amps(
                 (

@@ -85,6 +85,7 @@ class SetFacts:
     front_end_amps: float = 0.01
     filaments_from_ht: bool = False
     common_dropper: bool = False
+    lamp_in_chain: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -343,13 +344,20 @@ def _heater_winding(facts: SetFacts, stage: StageFacts | None) -> float:
     )
 
 
-def _lamp(facts: SetFacts, stage: StageFacts | None) -> float:
+def _lamp_amps(facts: SetFacts) -> float:
     table = customs()["lamps"]
-    return round(float(table["volts"]) / float(table["amps"]), 1)
+    amps = float(table["amps"])
+    return min(amps, float(table["share_of_chain"]) * facts.heater_amps) if facts.lamp_in_chain else amps
+
+
+def _lamp(facts: SetFacts, stage: StageFacts | None) -> float:
+    volts = float(customs()["lamps"]["chain_volts" if facts.lamp_in_chain else "volts"])
+    return round(volts / _lamp_amps(facts), 1)
 
 
 def _lamp_shunt(facts: SetFacts, stage: StageFacts | None) -> float:
-    return 100.0
+    """The shunt carries what the chain takes beyond the lamp."""
+    return round(float(customs()["lamps"]["chain_volts"]) / (facts.heater_amps - _lamp_amps(facts)), 0)
 
 
 def _dropper(facts: SetFacts, stage: StageFacts | None) -> float:
