@@ -163,9 +163,17 @@ def test_what_the_anode_does_not_take_the_screen_takes():
 
 
 def test_anode_below_its_cathode_takes_nothing():
-    amps = at("pentode", -2.0, 100.0, -50.0)
-    assert 0.0 <= amps[2] < 1e-6
+    amps = at("pentode", -2.0, 100.0, -5.0)
+    assert 0.0 <= amps[2] < 1e-9
     assert amps[1] > 1e-3
+
+
+@pytest.mark.parametrize("shape", ["triode", "pentode"])
+def test_an_anode_left_unconnected_floats_a_few_volts_negative(shape):
+    """It charges until no more than a leak of 1e10 ohms can carry away still gets there."""
+    inner = (0.0,) if shape == "triode" else (-2.0, 100.0)
+    volts = next(v for v in np.linspace(0.0, -20.0, 401) if at(shape, *inner, v)[-1] < 1e-9)
+    assert -8.0 < volts < -0.5
 
 
 def test_missing_screen_volts_cut_off_a_pentode():

@@ -13,6 +13,7 @@ import numpy as np
 from hetwright.valves.law_terms import Array, ValveState
 
 __all__ = [
+    "LEAST_PULL_VOLTS",
     "Cathode",
     "Division",
     "PastGrid",
@@ -28,6 +29,8 @@ __all__ = [
 
 # How the numbers of this module are rounded off, not facts of any valve:
 _CORNER_VOLTS = 1.0  # how softly an electrode at zero volts begins to collect
+_REPELLING_VOLTS = 0.5
+LEAST_PULL_VOLTS = 0.01  # of what lies behind a grid, so that a share is never one nothing of another
 _DEEP = 200.0  # e-folds below the knee; further down numbers too small for the processor would slow everything
 _EMISSION_LIMITS = (1e-3, 2.5)
 _MU_LIMITS = (0.2, 5.0)
@@ -49,14 +52,25 @@ def softplus(x: Array) -> tuple[Array, Array]:
     return value, slope
 
 
-def collecting(volts: Array) -> tuple[Array, Array]:
-    """Return the volts by which an electrode collects (smoothly zero when negative) and their slope."""
+def forward_part(volts: Array) -> tuple[Array, Array]:
+    """Return the positive part of ``volts``, rounded at zero, and its slope."""
     root = np.sqrt(volts * volts + _CORNER_VOLTS**2)
     value = volts + root
     value *= 0.5
     # below zero the sum above cancels; the reciprocal form does not
     np.divide(0.5 * _CORNER_VOLTS**2, root - volts, out=value, where=volts < 0.0)
     return value, value / root
+
+
+def collecting(volts: Array) -> tuple[Array, Array]:
+    """Return the volts by which an electrode collects, and their slope.
+
+    Below zero they die away an e-fold in half a volt, so that an electrode left unconnected floats a volt or two
+    negative, as real ones do.
+    """
+    value, slope = softplus(volts * (1.0 / _REPELLING_VOLTS))
+    value *= _REPELLING_VOLTS
+    return value, slope
 
 
 def mu_parts(c: Mapping[str, Array], prefix: str = "") -> list[tuple[Array, Array]]:
@@ -85,7 +99,7 @@ def space_current(
     total: Array | None = None
     by_drive: Array | None = None
     by_pull: Array | None = None
-    forward, forward_v = collecting(pull)
+    forward, forward_v = forward_part(pull)
     for weight, inverse_mu in parts:
         per_pull = unevenness * inverse_mu
         width = per_pull * forward
@@ -211,7 +225,7 @@ def grid_take(grid: Array, collect: Array, foot: Array, strength: Array) -> tupl
     q, q_v = softplus(grid / foot)
     q *= strength * foot
     q_v *= strength
-    inverse = 1.0 / (q + collect)
+    inverse = 1.0 / (q + (collect + LEAST_PULL_VOLTS))
     share = q * inverse
     by_collect = -share * inverse
     by_grid = q_v * inverse

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from hetwright.valves.cycle import COS, ONES, Cycle, Gate, closure, over_cycle
 from hetwright.valves.law_terms import Array, Planes, ValveState
-from hetwright.valves.stream import Division, PastGrid, Stream, collecting, grid_take, softplus
+from hetwright.valves.stream import LEAST_PULL_VOLTS, Division, PastGrid, Stream, collecting, grid_take, softplus
 
 __all__ = ["converter", "hexode", "oscillator", "oscillator_cycle", "pentagrid"]
 
@@ -27,7 +27,7 @@ def hexode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> 
     q = strength * foot * over_cycle(ONES, value)
     q_v = strength * over_cycle(ONES, slope)
     q_w = strength * over_cycle(COS, slope)
-    inverse = 1.0 / (q + part.ps)
+    inverse = 1.0 / (q + (part.ps + LEAST_PULL_VOLTS))
     taken = q * inverse
     rest = 1.0 - taken
     taken_v, taken_w = q_v * inverse * rest, q_w * inverse * rest
@@ -167,11 +167,11 @@ def _frequency_changer(
     if oscillator_anode is not None:
         # electrons the signal grid turns back end on the oscillator anode or the screen
         h = c["oscillator_share"]
-        inverse = 1.0 / (h * po + part.ps)
+        inverse = 1.0 / (h * po + (part.ps + LEAST_PULL_VOLTS))
         front = _Share(
             h * po * inverse,
             {
-                oscillator_anode: h * part.ps * inverse * inverse * po_v,
+                oscillator_anode: h * (part.ps + LEAST_PULL_VOLTS) * inverse * inverse * po_v,
                 s: -h * po * inverse * inverse * part.ps_v,
             },
         )
@@ -236,4 +236,4 @@ def oscillator_cycle(shape: str, c: Mapping[str, Array], v: Array, state: ValveS
         return Cycle(c, v[0], v[1], screen + influence * anode, ps + influence * pa, state), 1.0
     po, lean, h = collecting(v[2])[0], c["screen_influence"], c["oscillator_share"]
     pull = v[2] + lean * screen + influence * anode
-    return Cycle(c, v[0], v[1], pull, po + lean * ps, state), h * po / (h * po + ps)
+    return Cycle(c, v[0], v[1], pull, po + lean * ps, state), h * po / (h * po + (ps + LEAST_PULL_VOLTS))
