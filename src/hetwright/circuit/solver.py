@@ -51,10 +51,11 @@ _MORE_STEPS = 10
 _STEPS = 40
 # an electrode that collects may fall in one step to this share of its volts, less these volts
 _HOLD_SHARE, _HOLD_GROWTH, _HOLD_VOLTS = 0.1, 3.0, 0.5
+_CLEARLY_BETTER = 0.8
 _LEAST_DAMPING = 1.0 / 4096.0
 _ZERO_STEPS = 25
-_GAS_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
-_GAS_STEPS = 10
+_GAS_SHARES = (0.0, 0.4, 1.0)
+_GAS_STEPS = 8
 _RAISE_STRIDE = 0.25
 _LEAST_STRIDE = 1e-3
 _RAISE_STEPS = 25
@@ -274,7 +275,9 @@ class Circuit:
                     p, np.ascontiguousarray(x0[:, block]), None, steps=_QUICK_STEPS, worth=len(block) // 4
                 )
             found.put(block, result)
-        self._again(slots, found, healthy)
+        # a row that began at a certified point close by is on that point's branch
+        near_by = isinstance(start, WorkingPoints) and len(start) == rows
+        self._again(slots, found, healthy, start.certified & found.good if near_by else np.zeros(rows, dtype=bool))
         return self._working_points(found)
 
     def healthy(self) -> _Healthy:
@@ -325,21 +328,21 @@ class Circuit:
         x0[:, usable] = given[:, usable]
         return x0
 
-    def _again(self, slots: Array, found: _Found, healthy: _Healthy) -> None:
+    def _again(self, slots: Array, found: _Found, healthy: _Healthy, followed: Flags) -> None:
         """Give the rows that need it more steps, then a start from zero, then the supply raised, then time."""
         self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, x, None, steps=_MORE_STEPS))
         self._attempt(
-            slots, found, ~found.good, lambda p, x: self._newton(p, np.zeros_like(x), None, steps=_ZERO_STEPS)
+            slots, found, ~found.good, lambda p, x: self._newton(p, np.zeros_like(x), None, steps=_ZERO_STEPS, worth=x.shape[1] // 20)
         )
-        away = self._run_away(slots, found, healthy)
+        away = self._run_away(slots, found, healthy) & ~followed
         if away.any():
             self._attempt(slots, found, away, lambda p, _: self._raise_gas(p, healthy))
         self._settled(slots, found)
 
     def _settled(self, slots: Array, found: _Found) -> None:
-        """Time, then the supply raised, for what is not found or unstable; what stays unstable is refused."""
-        self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._let_settle(p))
+        """The supply raised, then time, for what is not found or unstable; what stays unstable is refused."""
         self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._raise_supply(p))
+        self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._let_settle(p))
         # an unstable point is no working point, however well it balances
         found.good &= ~found.odd
 
@@ -497,6 +500,7 @@ class Circuit:
             damping = np.ones(len(rows))
             factors, step = self._step(p, evaluation, dense)
             length = self._lengths(step)
+            size = layout.amps_of_unbalance(evaluation).max(axis=0)
             for _ in range(steps):
                 trial = x.copy()
                 trial[1:] += damping * step
@@ -522,6 +526,8 @@ class Circuit:
                     # within the certificate already, rounding may keep the correction from shrinking
                     accept |= finite & (short <= _AIM_VOLTS) & undamped
                     accept |= finite & held
+                    # or the currents balance clearly better, whatever the correction says
+                    accept |= finite & (amps < _CLEARLY_BETTER * size)
                 damping_next = np.where(
                     accept,
                     np.where((short <= _AIM_VOLTS) | held, 1.0, np.clip(proposed, 0.01, 1.0)),
@@ -535,6 +541,7 @@ class Circuit:
                 if len(stay) <= worth:
                     break
                 take = accept[stay]
+                size = np.where(accept, amps, size)[stay]
                 if len(stay) < len(rows):
                     rows, p = rows[stay], p.take(stay)
                     x = np.where(take, trial[:, stay], x[:, stay])

@@ -16,7 +16,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .hypotheses import NumberPrior, SlotIndex, combine_cells, single_cells
-from .inference import Background, Evidence, Prediction, integrate_background, weighted_slopes
+from .inference import (
+    Background,
+    Evidence,
+    Prediction,
+    extra_directions,
+    extras_of,
+    integrate_background,
+    log_mixture_of_extras,
+    weighted_slopes,
+)
 from .model import Fault
 
 __all__ = ["Bench", "Diagnosis", "Hypothesis", "ReadingSet", "SearchLimits", "SolvedSet", "Suspect"]
@@ -50,7 +59,7 @@ class SolvedSet(Protocol):
 
     def solve(self, stack: Array, start: Any = None, /) -> Any: ...
 
-    def read(self, solved: Any, questions: Sequence[Any], /) -> Prediction: ...
+    def read(self, solved: Any, questions: Sequence[Any], /, *, slopes: bool = True) -> Prediction: ...
 
     def take(self, solved: Any, rows: NDArray[np.intp], /) -> Any: ...
 
@@ -214,25 +223,74 @@ class Bench:
         )
 
     def _singles(self, readings: ReadingSet) -> tuple[Evidence, Array]:
-        """Evidence of every row, refined where it matters, and the start of it."""
-        start = self.whole.read(self.solved, readings.questions)
-        first = self._integrate(readings, self.stack, self.sd, 1, self.solved, start)
-        score = (
-            first.log_evidence
-            + self.row_log_weight
-            + np.where(self.row_fault >= 0, self.log_share[self.row_fault], 0.0)
-        )
+        """Evidence of every row: a screen for all, slopes and iterations where it matters."""
+        means = self.whole.read(self.solved, readings.questions, slopes=False)
+        base_solved = self.whole.take(self.solved, np.array([0]))
+        base = self.whole.read(base_solved, readings.questions)
+        screened, spread = self._screen_rows(readings, means, base)
+        score = screened + self.row_log_weight + np.where(self.row_fault >= 0, self.log_share[self.row_fault], 0.0)
         score[0] = np.inf
         keep = np.sort(np.argsort(-score)[: self.limits.refined_rows])
-        part = Prediction(start.mean[keep], start.slopes[keep], start.solved[keep])
         near = self.whole.take(self.solved, keep)
-        fine = self._integrate(readings, self.stack[keep], self.sd[keep], self.limits.iterations, near, part)
-        merged = {}
+        start = self.whole.read(near, readings.questions)
+        fine = self._integrate(readings, self.stack[keep], self.sd[keep], self.limits.iterations, near, start)
+        rows, width, slots = len(self.stack), len(readings), self.stack.shape[1]
+        merged = Evidence(
+            log_evidence=screened,
+            shift=np.zeros((rows, slots)),
+            fitted=means.mean.copy(),
+            residual=readings.values - means.mean,
+            spread=np.broadcast_to(spread, (rows, width)).copy(),
+            prior_mean=means.mean,
+            wrong=np.zeros((rows, width)),
+            tail=np.zeros((rows, slots)),
+            slopes=np.zeros((rows, width, slots)),
+        )
         for name in Evidence.__dataclass_fields__:
-            whole = np.array(getattr(first, name))
-            whole[keep] = getattr(fine, name)
-            merged[name] = whole
-        return Evidence(**merged), start.mean
+            if name != "prior_mean":
+                getattr(merged, name)[keep] = getattr(fine, name)
+        self._refined = np.zeros(rows, dtype=bool)
+        self._refined[keep] = True
+        return merged, means.mean
+
+    def _screen_rows(self, readings: ReadingSet, means: Prediction, base: Prediction) -> tuple[Array, Array]:
+        """Log density of the readings under every row with the healthy set's slopes, and the healthy spread.
+
+        The reach of a severity cell is taken from the readings of its neighbours. Rows that matter are worked again with
+        slopes of their own; for rows that hardly move a reading this is as good.
+        """
+        scale = np.where(self.background.logarithmic, self.medians, 1.0)
+        slopes = base.slopes * scale
+        sd = self.background.sd[None]
+        weighted = weighted_slopes(slopes, sd**2, self._spread_of(sd))[0]
+        covariance = weighted @ slopes[0].T + np.diag(readings.sd**2)
+        reach = self._reach(means.mean)
+        rows = len(self.stack)
+        innovation = np.where(means.solved[:, None], readings.values - means.mean, 0.0)
+        tails = extra_directions(slopes, self.background, sd, readings.sd)
+        full = np.repeat(covariance[None], rows, axis=0) + reach[:, :, None] * reach[:, None, :]
+        every = np.broadcast_to(slopes, (rows, *slopes.shape[1:]))
+        spread = np.broadcast_to(sd, (rows, sd.shape[1]))
+        extras = extras_of(every, tails, self.background, spread, readings.wrong_sd, readings.wrong_probability)
+        density, _ = log_mixture_of_extras(innovation, full, extras, second_level=3)
+        return np.where(means.solved, density, -np.inf), np.sqrt(np.diag(covariance))
+
+    def _reach(self, means: Array) -> Array:
+        """(rows, R) how far readings move over the width of a row's severity cell."""
+        out = np.zeros_like(means)
+        means = np.nan_to_num(means)
+        same = self.row_fault[1:] == self.row_fault[:-1]
+        step = np.abs(means[1:] - means[:-1]) * same[:, None]
+        out[1:] = step
+        out[:-1] = np.maximum(out[:-1], step)
+        alone = np.ones(len(means), dtype=bool)
+        alone[1:] &= ~same
+        alone[:-1] &= ~same
+        alone[0] = False
+        out[alone] = 0.15 * np.abs(means[alone] - means[0])
+        out[~alone] *= 0.5
+        out[0] = 0.0
+        return out
 
     # -- the search -------------------------------------------------------------------------------------------
 

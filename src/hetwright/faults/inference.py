@@ -32,12 +32,16 @@ __all__ = [
     "Evidence",
     "Extras",
     "Prediction",
+    "extra_directions",
+    "extras_of",
     "integrate_background",
     "log_mixture_of_extras",
     "weighted_slopes",
 ]
 
 Array = NDArray[np.float64]
+
+SEEN_TAIL_SD = 0.2
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 
@@ -188,10 +192,36 @@ def log_mixture_of_extras(
     return log_density, np.clip(np.maximum(alone, np.nan_to_num(shared)), 0.0, 1.0)
 
 
-def _extras_of(slopes_z: Array, background: Background, sd: Array, wrong_sd: Array, wrong_p: float | Array) -> Extras:
-    """Readings that may be wrong, then the slots whose tail the readings can see."""
+def extra_directions(slopes_z: Array, background: Background, sd: Array, reading_sd: Array) -> NDArray[np.intp]:
+    """Slots whose heavy tail some reading can see: it would move one by a fifth of its standard deviation.
+
+    Parameters
+    ----------
+    slopes_z : (B, R, S)
+    background : Background
+    sd : (B, S)
+    reading_sd : (R,) or (B, R)
+
+    Returns
+    -------
+    (T,) columns
+    """
+    more = np.sqrt(np.maximum(background.tail_sd**2 - sd**2, 0.0))
+    noise = np.broadcast_to(reading_sd, slopes_z.shape[:2])
+    moved = np.max(np.abs(slopes_z) * more[:, None, :] / noise[:, :, None], axis=(0, 1), initial=0.0)
+    return np.flatnonzero((background.tail_probability > 0.0) & (moved > SEEN_TAIL_SD))
+
+
+def extras_of(
+    slopes_z: Array,
+    tails: NDArray[np.intp],
+    background: Background,
+    sd: Array,
+    wrong_sd: Array,
+    wrong_p: float | Array,
+) -> Extras:
+    """Readings that may be wrong, then the slots ``tails`` in their heavy tails."""
     rows, width, _ = slopes_z.shape
-    tails = np.flatnonzero(background.tail_probability > 0.0)
     directions = np.concatenate([np.broadcast_to(np.eye(width), (rows, width, width)), slopes_z[:, :, tails]], axis=2)
     tail_variance = np.maximum(background.tail_sd[tails] ** 2 - sd[:, tails] ** 2, 0.0)
     variances = np.concatenate([np.broadcast_to(wrong_sd**2, (rows, width)), tail_variance], axis=1)
@@ -255,7 +285,6 @@ def integrate_background(
     sd = np.broadcast_to(background.sd, medians.shape)
     noise = np.broadcast_to(reading_sd, (rows, readings.shape[0])) ** 2
     z = np.zeros_like(medians)
-    tails = np.flatnonzero(background.tail_probability > 0.0)
     wrong = np.zeros((rows, readings.shape[0]))
     tail = np.zeros((rows, medians.shape[1]))
     log_evidence = np.full(rows, -np.inf)
@@ -284,7 +313,8 @@ def integrate_background(
         if iteration == 0:
             prior_mean = mean
             spread = np.sqrt(covariance[:, diagonal, diagonal])
-        extras = _extras_of(slopes_z, background, sd, wrong_sd, wrong_probability)
+        tails = extra_directions(slopes_z, background, sd, np.sqrt(noise))
+        extras = extras_of(slopes_z, tails, background, sd, wrong_sd, wrong_probability)
         log_evidence, responsibility = log_mixture_of_extras(innovation, covariance, extras)
         width = readings.shape[0]
         wrong = responsibility[:, :width]

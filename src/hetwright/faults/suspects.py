@@ -54,8 +54,8 @@ class _Asked:
     def solve(self, stack: Array, start: Solved | None = None) -> Solved:
         return self.whole.solve(stack, start)
 
-    def read(self, solved: Solved, questions: Sequence[Question]) -> Prediction:
-        return self.whole.read(solved, questions)
+    def read(self, solved: Solved, questions: Sequence[Question], *, slopes: bool = True) -> Prediction:
+        return self.whole.read(solved, questions, slopes=slopes)
 
     def take(self, solved: Solved, rows: NDArray[np.intp]) -> Solved:
         return self.whole.take(solved, rows)
