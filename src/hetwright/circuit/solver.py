@@ -332,7 +332,10 @@ class Circuit:
         """Give the rows that need it more steps, then a start from zero, then the supply raised, then time."""
         self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, x, None, steps=_MORE_STEPS))
         self._attempt(
-            slots, found, ~found.good, lambda p, x: self._newton(p, np.zeros_like(x), None, steps=_ZERO_STEPS, worth=x.shape[1] // 20)
+            slots,
+            found,
+            ~found.good,
+            lambda p, x: self._newton(p, np.zeros_like(x), None, steps=_ZERO_STEPS, worth=x.shape[1] // 20),
         )
         away = self._run_away(slots, found, healthy) & ~followed
         if away.any():
@@ -341,6 +344,8 @@ class Circuit:
 
     def _settled(self, slots: Array, found: _Found) -> None:
         """The supply raised, then time, for what is not found or unstable; what stays unstable is refused."""
+        # switching on and letting it settle gets to the same branch, and costs a fraction where it gets there at all
+        self._attempt(slots, found, ~found.good & ~found.odd, lambda p, _: self._let_settle(p))
         self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._raise_supply(p))
         self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._let_settle(p))
         # an unstable point is no working point, however well it balances

@@ -32,6 +32,9 @@ __all__ = ["Bench", "Diagnosis", "Hypothesis", "ReadingSet", "SearchLimits", "So
 
 Array = NDArray[np.float64]
 
+#: Nepers below the best at which a hypothesis is out of the question.
+RULED_OUT = 14.0
+
 
 @dataclass(frozen=True, slots=True)
 class ReadingSet:
@@ -182,7 +185,7 @@ class Bench:
         self.row_fault = np.concatenate([[-1], self.cells.faults[:, 0]])
         self.row_log_weight = np.concatenate([[0.0], self.cells.log_weight])
         self.solved = whole.solve(self.stack)
-        self.signs = whole.signs(self.solved)
+        self.signs: Any = None
 
     # -- evidence ---------------------------------------------------------------------------------------------
 
@@ -325,13 +328,14 @@ class Bench:
         shows = [fault.shows for fault in self.faults]
         none_shown: dict[str, float] = {}
 
+        if observe:
+            self.signs = self._signs_where(log_reading)
         row_shows = [none_shown if f < 0 else shows[f] for f in self.row_fault]
         seen = observe(self.signs, row_shows) if observe else np.zeros(len(self.stack))
         silent = np.flatnonzero(~self.electrical)
-        healthy_signs = self._sign_rows(np.zeros(len(silent), dtype=np.intp))
-        silent_seen = (
-            observe(healthy_signs, [shows[f] for f in silent]) if observe and len(silent) else np.zeros(len(silent))
-        )
+        silent_seen = np.zeros(len(silent))
+        if observe and len(silent):
+            silent_seen = observe(self._sign_rows(np.zeros(len(silent), dtype=np.intp)), [shows[f] for f in silent])
         report(1, 4)
 
         # fault by fault: severity summed out
@@ -400,6 +404,16 @@ class Bench:
     def solved_rows(self) -> NDArray[np.bool_]:
         """Rows with a certified working point."""
         return np.asarray(self.whole.read(self.solved, ()).solved)
+
+    def _signs_where(self, log_reading: Array) -> Any:
+        """Signs of every row; a row that the readings rule out is given those of the healthy set."""
+        score = log_reading + self.row_log_weight + np.where(self.row_fault >= 0, self.log_share[self.row_fault], 0.0)
+        wanted = score > np.max(score) - RULED_OUT
+        wanted[0] = True
+        rows = np.flatnonzero(wanted)
+        place = np.zeros(len(self.stack), dtype=np.intp)
+        place[rows] = np.arange(len(rows))
+        return self.whole.signs(self.whole.take(self.solved, rows)).take(place)
 
     def _sign_rows(self, rows: NDArray[np.intp]) -> Any:
         return self.signs.take(rows)
