@@ -13,7 +13,7 @@ from hetwright.faults.inference import Background, Extras, Prediction, integrate
 def linear_set(slopes, offset):
     """A set whose readings are linear in the logarithms of its slots."""
 
-    def predict(stack):
+    def predict(stack, rows):
         return Prediction(
             np.log(stack) @ slopes.T + offset,
             slopes[None] / stack[:, None, :],
@@ -97,7 +97,7 @@ def test_a_bent_reading_is_integrated_about_its_mode():
     def volts(x):
         return 200.0 * x / (x + 1.0)
 
-    def predict(stack):
+    def predict(stack, rows):
         x = stack[:, :1]
         return Prediction(volts(x), (200.0 / (x + 1.0) ** 2)[:, None, :], np.ones(len(stack), dtype=bool))
 
@@ -139,7 +139,7 @@ def test_a_mistyped_reading_is_doubted_and_does_not_sink_its_hypothesis():
 
 
 def test_an_unsolved_row_has_no_evidence():
-    def predict(stack):
+    def predict(stack, rows):
         good = stack[:, 0] < 5
         return Prediction(np.where(good[:, None], stack[:, :1], np.nan), np.ones((len(stack), 1, 1)), good)
 

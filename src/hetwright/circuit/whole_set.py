@@ -6,7 +6,7 @@ A set has two circuits, the one that carries HT and the heater circuit; their sl
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -137,6 +137,24 @@ class WholeSet:
             solved.ht.take(rows),
             solved.heaters.take(rows) if solved.heaters is not None else None,
         )
+
+    def added_up(self, solved: Solved, rows: Index) -> Solved:
+        """A place to start several changes at once from: the moves of rows (N, k) of a solved stack added to row 0."""
+        ht = solved.ht
+        moves = ht.volts[rows] - ht.volts[0]
+        extra = ht.extra[rows] - ht.extra[0]
+        count = len(rows)
+        none = np.zeros(count, dtype=bool)
+        start = replace(
+            ht,
+            volts=ht.volts[0] + moves.sum(axis=1),
+            extra=ht.extra[0] + extra.sum(axis=1),
+            certified=none,
+            unbalanced_amps=np.full(count, np.inf),
+            last_step_volts=np.full(count, np.inf),
+            refusals=(),
+        )
+        return Solved(solved.stack[rows[:, 0]], start, None)
 
     # ---- asking
 

@@ -66,6 +66,8 @@ class SolvedSet(Protocol):
 
     def take(self, solved: Any, rows: NDArray[np.intp], /) -> Any: ...
 
+    def added_up(self, solved: Any, rows: NDArray[np.intp], /) -> Any: ...
+
     def signs(self, solved: Any, /) -> Any: ...
 
     def same_everywhere(self, solved: Any, rows: NDArray[np.intp], /) -> Array: ...
@@ -186,16 +188,23 @@ class Bench:
         self.row_log_weight = np.concatenate([[0.0], self.cells.log_weight])
         self.solved = whole.solve(self.stack)
         self.signs: Any = None
+        self._row_of = {
+            (int(f), int(c)): row + 1
+            for row, (f, c) in enumerate(zip(self.cells.faults[:, 0], self.cells.severities[:, 0], strict=True))
+        }
 
     # -- evidence ---------------------------------------------------------------------------------------------
 
-    def _predictor(self, readings: ReadingSet, solved: Any) -> Callable[[Array], Prediction]:
-        """Predict from a stack whose rows lie near those already solved."""
-        latest = [solved]
+    def _predictor(self, readings: ReadingSet, solved: Any) -> Callable[[Array, NDArray[np.intp]], Prediction]:
+        """Predict from rows that lie near those already solved."""
+        latest = [(solved, None)]
 
-        def predict(stack: Array) -> Prediction:
-            latest[0] = self.whole.solve(stack, latest[0])
-            return self.whole.read(latest[0], readings.questions)
+        def predict(stack: Array, rows: NDArray[np.intp]) -> Prediction:
+            near, known = latest[0]
+            place = rows if known is None else np.searchsorted(known, rows)
+            now = self.whole.solve(stack, self.whole.take(near, place))
+            latest[0] = (now, rows)
+            return self.whole.read(now, readings.questions)
 
         return predict
 
@@ -212,6 +221,7 @@ class Bench:
         iterations: int,
         solved: Any,
         start: Prediction,
+        log_prior: Array,
     ) -> Evidence:
         return integrate_background(
             self._predictor(readings, solved),
@@ -223,6 +233,8 @@ class Bench:
             wrong_probability=readings.wrong_probability,
             iterations=iterations,
             start=start,
+            log_prior=log_prior,
+            keep_within=RULED_OUT - 4.0,
         )
 
     def _singles(self, readings: ReadingSet) -> tuple[Evidence, Array]:
@@ -231,12 +243,15 @@ class Bench:
         base_solved = self.whole.take(self.solved, np.array([0]))
         base = self.whole.read(base_solved, readings.questions)
         screened, spread = self._screen_rows(readings, means, base)
-        score = screened + self.row_log_weight + np.where(self.row_fault >= 0, self.log_share[self.row_fault], 0.0)
+        prior = self.row_log_weight + np.where(self.row_fault >= 0, self.log_share[self.row_fault], 0.0)
+        score = screened + prior
         score[0] = np.inf
         keep = np.sort(np.argsort(-score)[: self.limits.refined_rows])
         near = self.whole.take(self.solved, keep)
         start = self.whole.read(near, readings.questions)
-        fine = self._integrate(readings, self.stack[keep], self.sd[keep], self.limits.iterations, near, start)
+        fine = self._integrate(
+            readings, self.stack[keep], self.sd[keep], self.limits.iterations, near, start, prior[keep]
+        )
         rows, width, slots = len(self.stack), len(readings), self.stack.shape[1]
         merged = Evidence(
             log_evidence=screened,
@@ -565,7 +580,9 @@ class Bench:
         if not chosen:
             return
         cells = combine_cells(chosen, self.faults, self.medians, self.background.sd, self.slots)
-        solved = self.whole.solve(cells.medians)
+        singles = np.array([[self._row_of[member] for member in combination] for combination in chosen])
+        solved = self.whole.solve(cells.medians, self.whole.added_up(self.solved, singles))
+        share = self.log_share[cells.faults].sum(axis=1)
         if len(readings):
             evidence = self._integrate(
                 readings,
@@ -574,6 +591,7 @@ class Bench:
                 min(2, self.limits.iterations),
                 solved,
                 self.whole.read(solved, readings.questions),
+                share + cells.log_weight,
             )
             log_reading = evidence.log_evidence
         else:
@@ -587,7 +605,6 @@ class Bench:
             )
         else:
             seen = np.zeros(len(cells))
-        share = self.log_share[cells.faults].sum(axis=1)
         total = log_prior + share + cells.log_weight + log_reading + seen
         gathered: dict[tuple[int, ...], list[int]] = {}
         for row, members in enumerate(cells.faults.tolist()):

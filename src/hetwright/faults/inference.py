@@ -20,7 +20,7 @@ Control 38 (1993); Laplace's method and the matrix determinant lemma as in any t
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,7 +46,7 @@ SEEN_TAIL_SD = 0.2
 LOG_2PI = float(np.log(2.0 * np.pi))
 
 
-Predictor = Callable[[Array], Prediction]
+Predictor = Callable[[Array, NDArray[np.intp]], Prediction]
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,12 +256,15 @@ def integrate_background(
     iterations: int = 2,
     start: Prediction | None = None,
     step_limit: float = 3.0,
+    log_prior: Array | None = None,
+    keep_within: float = 12.0,
 ) -> Evidence:
     """Integrate the background out under every hypothesis of a stack.
 
     Parameters
     ----------
-    predict : stack (B, S) -> Prediction
+    predict : (stack (N, S), rows (N,)) -> Prediction
+        ``rows`` are the places of the stack's rows in ``medians``.
     medians : (B, S)
         Slot medians under each hypothesis.
     background : Background
@@ -276,70 +279,100 @@ def integrate_background(
         The prediction at the medians where it is already known.
     step_limit : float
         Largest |z| in standard deviations the mode may take (keeps the slopes near where they were taken).
+    log_prior : (B,), optional
+        With it, rows are taken further only while evidence and prior together come within ``keep_within`` of the best.
+    keep_within : float
+        Nepers.
 
     Returns
     -------
     Evidence
+        A row that cannot be solved at the medians has none (-inf); one that cannot be solved later keeps what it had.
     """
-    rows = medians.shape[0]
-    sd = np.broadcast_to(background.sd, medians.shape)
-    noise = np.broadcast_to(reading_sd, (rows, readings.shape[0])) ** 2
+    every = np.arange(medians.shape[0])
+    prediction = start if start is not None else predict(medians, every)
     z = np.zeros_like(medians)
-    wrong = np.zeros((rows, readings.shape[0]))
-    tail = np.zeros((rows, medians.shape[1]))
-    log_evidence = np.full(rows, -np.inf)
-    prior_mean = np.zeros((rows, readings.shape[0]))
-    spread = np.ones((rows, readings.shape[0]))
-    fitted = prior_mean
-    slopes_z = np.zeros((rows, readings.shape[0], medians.shape[1]))
-    solved = np.ones(rows, dtype=bool)
-
-    for iteration in range(iterations):
-        x = np.where(background.logarithmic, medians * np.exp(z), medians + z)
-        prediction = start if (iteration == 0 and start is not None) else predict(x)
-        good = prediction.solved & np.isfinite(prediction.mean).all(axis=1)
-        solved &= good
-        mean = np.where(good[:, None], prediction.mean, readings)
-        slopes_z = np.where(
-            good[:, None, None],
-            prediction.slopes * np.where(background.logarithmic, x, 1.0)[:, None, :],
-            0.0,
+    out, z_next = _about(
+        prediction, medians, z, background, readings, reading_sd, wrong_sd, wrong_probability, step_limit
+    )
+    active = np.flatnonzero(np.isfinite(out.log_evidence))
+    out.shift[active] = z_next[active]
+    for _ in range(iterations - 1):
+        if log_prior is not None and len(active):
+            score = out.log_evidence + log_prior
+            active = active[score[active] > np.max(score) - keep_within]
+        if not len(active):
+            break
+        here = replace(
+            background,
+            sd=np.broadcast_to(background.sd, medians.shape)[active],
+            kept=None if background.kept is None else background.kept[active],
         )
-        innovation = readings - mean + _along(slopes_z, z)
-        weighted = weighted_slopes(slopes_z, sd**2, background)
-        covariance = weighted @ np.swapaxes(slopes_z, 1, 2)
-        diagonal = np.arange(readings.shape[0])
-        covariance[:, diagonal, diagonal] += noise
-        if iteration == 0:
-            prior_mean = mean
-            spread = np.sqrt(covariance[:, diagonal, diagonal])
-        tails = extra_directions(slopes_z, background, sd, np.sqrt(noise))
-        extras = extras_of(slopes_z, tails, background, sd, wrong_sd, wrong_probability)
-        log_evidence, responsibility = log_mixture_of_extras(innovation, covariance, extras)
-        width = readings.shape[0]
-        wrong = responsibility[:, :width]
-        tail = np.zeros_like(z)
-        tail[:, tails] = responsibility[:, width:]
+        noise = np.broadcast_to(reading_sd, (len(every), len(readings)))[active]
+        z = out.shift[active]
+        x = np.where(background.logarithmic, medians[active] * np.exp(z), medians[active] + z)
+        found, z_next = _about(
+            predict(x, active), medians[active], z, here, readings, noise, wrong_sd, wrong_probability, step_limit
+        )
+        good = np.isfinite(found.log_evidence)
+        rows = active[good]
+        for name in ("log_evidence", "fitted", "residual", "wrong", "tail", "slopes"):
+            getattr(out, name)[rows] = getattr(found, name)[good]
+        out.shift[rows] = z_next[good]
+        active = rows
+    return out
 
-        # the next mode: extras that probably act widen what they act on
-        variance = sd**2 + tail * np.maximum(background.tail_sd**2 - sd**2, 0.0)
-        weighted = weighted_slopes(slopes_z, variance, background)
-        widened = weighted @ np.swapaxes(slopes_z, 1, 2)
-        widened[:, diagonal, diagonal] += noise + wrong * wrong_sd**2
-        gain = np.linalg.solve(widened, innovation[:, :, None])[:, :, 0]
-        z_next = np.matmul(gain[:, None, :], weighted)[:, 0]
-        limit = step_limit * np.sqrt(variance)
-        z_next = np.clip(z_next, -limit, limit)
-        fitted = mean + _along(slopes_z, z_next - z)
-        z = z_next
-    return Evidence(
-        log_evidence=np.where(solved, log_evidence, -np.inf),
-        shift=z,
+
+def _about(
+    prediction: Prediction,
+    medians: Array,
+    z: Array,
+    background: Background,
+    readings: Array,
+    reading_sd: Array,
+    wrong_sd: Array,
+    wrong_probability: float | Array,
+    step_limit: float,
+) -> tuple[Evidence, Array]:
+    """Evidence with the slopes taken at z, and the next mode."""
+    rows, width = medians.shape[0], readings.shape[0]
+    sd = np.broadcast_to(background.sd, medians.shape)
+    noise = np.broadcast_to(reading_sd, (rows, width)) ** 2
+    x = np.where(background.logarithmic, medians * np.exp(z), medians + z)
+    good = prediction.solved & np.isfinite(prediction.mean).all(axis=1)
+    mean = np.where(good[:, None], prediction.mean, readings)
+    scale = np.where(background.logarithmic, x, 1.0)
+    slopes_z = np.where(good[:, None, None], prediction.slopes * scale[:, None, :], 0.0)
+    innovation = readings - mean + _along(slopes_z, z)
+    weighted = weighted_slopes(slopes_z, sd**2, background)
+    covariance = weighted @ np.swapaxes(slopes_z, 1, 2)
+    diagonal = np.arange(width)
+    covariance[:, diagonal, diagonal] += noise
+    tails = extra_directions(slopes_z, background, sd, np.sqrt(noise))
+    extras = extras_of(slopes_z, tails, background, sd, wrong_sd, wrong_probability)
+    log_evidence, responsibility = log_mixture_of_extras(innovation, covariance, extras)
+    wrong = responsibility[:, :width]
+    tail = np.zeros_like(z)
+    tail[:, tails] = responsibility[:, width:]
+
+    # the next mode: extras that probably act widen what they act on
+    variance = sd**2 + tail * np.maximum(background.tail_sd**2 - sd**2, 0.0)
+    weighted = weighted_slopes(slopes_z, variance, background)
+    widened = weighted @ np.swapaxes(slopes_z, 1, 2)
+    widened[:, diagonal, diagonal] += noise + wrong * wrong_sd**2
+    gain = np.linalg.solve(widened, innovation[:, :, None])[:, :, 0]
+    limit = step_limit * np.sqrt(variance)
+    z_next = np.clip(np.matmul(gain[:, None, :], weighted)[:, 0], -limit, limit)
+    fitted = mean + _along(slopes_z, z_next - z)
+    evidence = Evidence(
+        log_evidence=np.where(good, log_evidence, -np.inf),
+        shift=z.copy(),
         fitted=fitted,
         residual=readings - fitted,
-        spread=spread,
-        prior_mean=prior_mean,
+        spread=np.sqrt(covariance[:, diagonal, diagonal]),
+        prior_mean=mean,
         wrong=wrong,
         tail=tail,
         slopes=slopes_z,
     )
+    return evidence, z_next

@@ -60,6 +60,9 @@ class _Asked:
     def take(self, solved: Solved, rows: NDArray[np.intp]) -> Solved:
         return self.whole.take(solved, rows)
 
+    def added_up(self, solved: Solved, rows: NDArray[np.intp]) -> Solved:
+        return self.whole.added_up(solved, rows)
+
     def signs(self, solved: Solved) -> Signs:
         return self._signs(solved)
 
