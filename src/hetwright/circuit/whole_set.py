@@ -338,9 +338,9 @@ class WholeSet:
                 # a capacitor-input supply takes its amps at about the peak of the wave
                 peak = float(np.sqrt(2.0)) * element.rms_volts
                 mains = self.ht.layout.slot_index.get((element.part, "mains"))
-                factor = ht_stack[:, mains] if mains is not None else 1.0
+                factor = ht_stack[:, mains] if mains is not None else np.ones(len(solved))
                 watts += peak * factor * amps[:, n]
-                slopes += (peak * factor)[:, None] * by_slot[:, n] if mains is not None else peak * by_slot[:, n]
+                slopes += (peak * factor)[:, None] * by_slot[:, n]
         return watts + self.heater_watts(solved), slopes
 
     def heater_watts(self, solved: Solved) -> Array:

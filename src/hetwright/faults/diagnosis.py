@@ -197,7 +197,7 @@ class Bench:
 
     def _predictor(self, readings: ReadingSet, solved: Any) -> Callable[[Array, NDArray[np.intp]], Prediction]:
         """Predict from rows that lie near those already solved."""
-        latest = [(solved, None)]
+        latest: list[tuple[Any, NDArray[np.intp] | None]] = [(solved, None)]
 
         def predict(stack: Array, rows: NDArray[np.intp]) -> Prediction:
             near, known = latest[0]
