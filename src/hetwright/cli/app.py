@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import os
 import sys
 from importlib import import_module
 
@@ -10,7 +12,12 @@ import click
 from hetwright import __version__
 from hetwright.errors import BenchError, InputFault
 
+from .output import one_line
+
 __all__ = ["app", "run"]
+
+STOPPED = 130
+"""Exit status after an interruption, as shells have it."""
 
 # name -> (module, attribute, what it does in a line)
 COMMANDS = {
@@ -55,7 +62,33 @@ def app() -> None:
 
 
 def run(arguments: list[str] | None = None) -> int:
-    """Run the command line and return its exit status: 0 done, 2 wrong input, 3 not computed."""
+    """Run the command line and return its exit status: 0 done, 2 wrong input, 3 not computed.
+
+    Whatever goes wrong is said on standard error in one line a fault. A fault of our own is one too; with
+    ``HETWRIGHT_TRACE`` set it shows where it happened.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # a terminal that cannot show µ or ▲ shows ? instead of ending the work
+            stream.reconfigure(errors="replace")
+    try:
+        status = _run(arguments)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # whoever was reading has seen enough; nothing may be said to a closed pipe at the end either
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        _complain(f"the output could not be written ({error.strerror or error})")
+        return 3
+    return status
+
+
+def _complain(text: str) -> None:
+    print(one_line(text), file=sys.stderr)
+
+
+def _run(arguments: list[str] | None) -> int:
     try:
         outcome = app.main(args=arguments, prog_name="hetwright", standalone_mode=False)
         return outcome if isinstance(outcome, int) else 0
@@ -63,16 +96,26 @@ def run(arguments: list[str] | None = None) -> int:
         return stop.exit_code
     except click.ClickException as problem:
         where = f"{problem.ctx.command_path}: " if isinstance(problem, click.UsageError) and problem.ctx else ""
-        print(f"{where}{problem.format_message()} Try --help.", file=sys.stderr)
+        _complain(f"{where}{problem.format_message()} Try --help.")
         return 2
-    except click.Abort:
-        print("stopped", file=sys.stderr)
-        return 2
+    except (click.Abort, KeyboardInterrupt):
+        _complain("stopped")
+        return STOPPED
     except InputFault as fault:
-        print(fault, file=sys.stderr)
+        for complaint in fault.complaints:
+            _complain(str(complaint))
         return 2
     except BenchError as failed:
-        print(f"could not be computed: {failed}", file=sys.stderr)
+        _complain(f"could not be computed: {failed}")
         return 3
-    except BrokenPipeError:
+    except SystemExit:
+        # the command toolkit's own answer to a closed pipe
         return 0
+    except OSError:
+        raise
+    except Exception as error:
+        if os.environ.get("HETWRIGHT_TRACE"):
+            raise
+        what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+        _complain(f"could not be computed, by a fault of Hetwright's own: {what}. HETWRIGHT_TRACE=1 shows where.")
+        return 3

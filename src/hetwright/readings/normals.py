@@ -1,7 +1,8 @@
 """What every point ought to read: on this meter, with its band, beside the service sheet's figure.
 
 The band is that of a set without faults: part tolerance, usual-value spread where nothing is stated, valves as they
-vary, age, mains. It is had by solving sets drawn from that background, so that it is as lopsided as the circuit makes it.
+vary, age, mains. It is had by solving sets drawn from that background, so that it is as lopsided as the circuit makes
+it.
 """
 
 from __future__ import annotations
@@ -29,10 +30,12 @@ Array = NDArray[np.float64]
 # 2.5 to 97.5 per cent: nineteen healthy sets in twenty read inside the band
 LOW, HIGH = 0.025, 0.975
 SAMPLES = 400
+_LINES = ("HT1", "HT2", "HT3", "ht_negative", "bias_line", "avc_line")
 _ELECTRODES = (
     "anode",
     "screen_grid",
     "control_grid",
+    "triode_grid",
     "cathode",
     "filament",
     "oscillator_grid",
@@ -46,8 +49,8 @@ class NormalReading:
     """What one point ought to read.
 
     ``quantity`` "volts dc", "volts ac" or "ohms" (cold, mains out); SI. ``basis`` says what the band rests on most:
-    "measured", "marked", "stated", "service sheet" or "usual". ``service_sheet`` is the maker's row for this point, and
-    ``on_sheet_meter`` what this set ought to read on the sheet's meter.
+    "measured", "marked", "stated", "service sheet" or "usual". ``service_sheet`` is the maker's row for this point,
+    and ``on_sheet_meter`` what this set ought to read on the sheet's meter.
     """
 
     point: str
@@ -63,7 +66,7 @@ class NormalReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SectionState:
-    """How a valve section works in the healthy set: amps and watts beside the maker's ratings (``None``: not known)."""
+    """How a valve section works in the healthy set: amps, and watts beside their ratings (``None``: not known)."""
 
     valve: str
     section: str
@@ -91,16 +94,29 @@ class Normals:
     samples: int
 
 
-def points_to_read(healthy: HealthySet) -> list[str]:
-    """Points a restorer reads, supply first, then valve by valve from the aerial."""
+def points_to_read(healthy: HealthySet, *, joined: bool = False) -> list[str]:
+    """Points a restorer reads, supply first, then valve by valve from the aerial.
+
+    With ``joined``, electrodes that are wired straight to a point named otherwise (a screen on the HT line) are there
+    under their own names too.
+    """
     known = set(healthy.whole.ht.points)
-    wanted = [name for name in ("HT1", "HT2", "HT3", "ht_negative", "bias_line", "avc_line") if name in known]
-    for valve in healthy.card.valves:
-        for point in healthy.whole.ht.points:
-            ref, _, word = point.partition(".")
-            if ref == valve and any(word.endswith(e) for e in _ELECTRODES) and point not in wanted:
-                wanted.append(point)
+    wanted: list[str] = [name for name in _LINES if name in known]
     reference = healthy.networks.point(healthy.card.reference_point)
+    wired = {name: to for name, to in healthy.networks.aliases.items() if joined and to in known and to != reference}
+    for valve in healthy.card.valves:
+        own = [name for name in healthy.whole.ht.points if name.partition(".")[0] == valve]
+        # of the many names of a joined electrode the plain one, and only where it is no other point of the valve
+        own += [
+            name
+            for name, to in wired.items()
+            if name.partition(".")[0] == valve
+            and to.partition(".")[0] != valve
+            and name.partition(".")[2] in _ELECTRODES
+        ]
+        for point in own:
+            if any(point.endswith(electrode) for electrode in _ELECTRODES) and point not in wanted:
+                wanted.append(point)
     return [name for name in wanted if name != reference]
 
 
@@ -149,13 +165,13 @@ def normals(
 
     Notes
     -----
-    Bands are quantiles of the solved sample (2.5 and 97.5 per cent); with 400 sets their own error is about a tenth of
-    the band's width.
+    Bands are quantiles of the solved sample (2.5 and 97.5 per cent); with 400 sets their own error is about a tenth
+    of the band's width.
     """
     whole, card = healthy.whole, healthy.card
     reference = card.reference_point
     meter_ohms = meter.ohms if meter is not None else np.inf
-    points = points_to_read(healthy)
+    points = points_to_read(healthy, joined=True)
     asked: list[tuple[str, Literal["volts dc", "volts ac", "ohms"], Question]] = [
         (point, "volts dc", whole.question(point, None, "volts dc", meter_ohms, reference)) for point in points
     ]
@@ -215,7 +231,7 @@ def _drawn(healthy: HealthySet, samples: int, seed: int) -> Array:
     background = healthy.background
     z = rng.standard_normal((samples, healthy.medians.shape[0])) * background.sd
     if background.learned is not None and background.learned.shape[1]:
-        # z = sd e has covariance D; conditioned on the sheet it is D - W W': take out W W' D^-1 z, put back what is left
+        # z = sd e has covariance D; conditioned on the sheet it is D - W W': those slots are drawn anew from that
         w = background.learned
         used = np.flatnonzero(np.any(w != 0.0, axis=1))
         sd = background.sd[used]
