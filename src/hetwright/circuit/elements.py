@@ -23,7 +23,7 @@ Element laws that are not plain conductances:
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
@@ -51,7 +51,7 @@ from .network import (
     ValveSection,
 )
 
-__all__ = ["Evaluation", "Law", "Layout", "Parameters"]
+__all__ = ["Estimate", "Evaluation", "Law", "Layout", "Parameters"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -138,6 +138,14 @@ class Evaluation:
     slopes: Array
     valves: tuple[Currents, ...]
     supplies: tuple[PortVolts, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """Currents of one group known without the law: amps (S, E, B), slopes (S, E, E) alike for every row."""
+
+    amps: Array
+    slopes: Array
 
 
 class _Sums:
@@ -612,8 +620,11 @@ class Layout:
         amps, slope = junction(across, self.diode_saturation, self.diode_volts, self.diode_ohms)
         return amps + self.diode_reverse * across, slope + self.diode_reverse
 
-    def evaluate(self, p: Parameters, x: Array) -> Evaluation:
-        """The equations and their non-linear slopes at ``x`` (1 + unknowns, B)."""
+    def evaluate(self, p: Parameters, x: Array, valves: Sequence[Estimate] | None = None) -> Evaluation:
+        """The equations and their non-linear slopes at ``x`` (1 + unknowns, B).
+
+        ``valves`` stands in for the valve law where the currents are known by estimate.
+        """
         rows = x.shape[1]
         amps = np.empty((self.n_currents, rows))
         slopes = np.zeros((max(self.n_slopes, 1), rows))
@@ -635,18 +646,22 @@ class Layout:
             amps[at : at + n_diodes], slopes[n_leaks : n_leaks + n_diodes] = self.diode_law(
                 x[self.diode_a] - x[self.diode_b]
             )
-        valves = []
-        for group in self.valve_groups:
-            found = self.valve_currents(group, p, x)
+        worked = []
+        for number, group in enumerate(self.valve_groups):
             sections, electrodes = group.size
             many = sections * electrodes
-            amps[group.currents_at : group.currents_at + many].reshape(sections, electrodes, rows)[...] = (
-                found.amps.transpose(1, 2, 0)
-            )
-            slopes[group.slopes_at : group.slopes_at + many * electrodes].reshape(
+            amps_at = amps[group.currents_at : group.currents_at + many].reshape(sections, electrodes, rows)
+            slopes_at = slopes[group.slopes_at : group.slopes_at + many * electrodes].reshape(
                 sections, electrodes, electrodes, rows
-            )[...] = found.slopes.transpose(1, 2, 3, 0)
-            valves.append(found)
+            )
+            if valves is None:
+                found = self.valve_currents(group, p, x)
+                amps_at[...] = found.amps.transpose(1, 2, 0)
+                slopes_at[...] = found.slopes.transpose(1, 2, 3, 0)
+                worked.append(found)
+            else:
+                amps_at[...] = valves[number].amps
+                slopes_at[...] = valves[number].slopes[..., None]
         ports = []
         for n, port in enumerate(self.supplies):
             drawn = x[port.amps_at]
@@ -657,7 +672,7 @@ class Layout:
         unbalanced = self.balance @ amps
         for port, given in zip(self.supplies, ports, strict=True):
             unbalanced[port.amps_at - 1] = x[port.plus] - x[port.minus] - given.volts
-        return Evaluation(unbalanced, slopes, tuple(valves), tuple(ports))
+        return Evaluation(unbalanced, slopes, tuple(worked), tuple(ports))
 
     def valve_currents(self, group: ValveGroup, p: Parameters, x: Array) -> Currents:
         """The valve law for one group."""
@@ -669,6 +684,18 @@ class Layout:
             volts.transpose(2, 1, 0),
             ValveState(state[0], state[1], state[2], state[3]),
         )
+
+    def estimate(self, known: Evaluation, known_slots: Array, p: Parameters) -> list[Estimate]:
+        """Valve currents of every row at unknowns where one row's are known, to first order in the valves' state.
+
+        ``known`` is that one row's evaluation, ``known_slots`` (n_slots, 1) its slots.
+        """
+        estimates = []
+        for group, currents in zip(self.valve_groups, known.valves, strict=True):
+            change = p.slots[group.slots] - known_slots[group.slots]  # (S, 4, B)
+            moved = np.einsum("sem,smb->seb", currents.by_state[0], change)
+            estimates.append(Estimate(currents.amps[0][:, :, None] + moved, currents.slopes[0]))
+        return estimates
 
     def port(self, port: SupplyPort, amps: Array, p: Parameters) -> PortVolts:
         """Volts of one supply at the amps drawn."""

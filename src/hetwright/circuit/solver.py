@@ -1,23 +1,24 @@
 """Working points of a stack of variants: found by Newton's method, certified, or refused.
 
-The nodal equations of :mod:`hetwright.circuit.elements` are solved for all rows of a stack together, in blocks
-that stay in the cache. A row goes through as many of these as it needs:
+The nodal equations of :mod:`hetwright.circuit.elements` are solved for all rows of a stack together, in blocks that
+stay in the cache. A row goes through as many of these as it needs:
 
-1. Newton's method from the healthy solution, damped. The first step uses the valve currents and slopes of the healthy
-   solution, which are known, so it costs no evaluation of the law; it takes a change of any
-   plain conductance in its stride.
-2. Supply raised from zero: mains and batteries brought up in steps, the working point followed.
-3. Time: every point is given a capacitance, the set is switched on, and the step of time
-   grows as things settle; where raising the supply meets a fold, this is how the set itself would jump.
+1. Newton's method from the healthy solution (:mod:`hetwright.circuit.newton`). The first step uses the valve
+   currents and slopes of the healthy solution, which are known, so it costs no evaluation of the law; it takes
+   a change of any plain conductance in its stride.
+2. A climb: the supply is brought up from nothing in strides, the working point followed; the whole way at once
+   where that succeeds.
+3. Time: every point is given a capacitance, the set is switched on, and the step of time grows as things settle;
+   where raising the supply meets a fold, this is how the set itself would jump.
 
-A row is *certified* when the largest unbalanced current is below :data:`CERTIFIED_AMPS` and the last undamped
-Newton step moved no point by more than :data:`CERTIFIED_VOLTS`. A row with gas (the one positive feedback a set
-commonly has), or whose equations have a negative determinant (an unstable point), is always taken through 2, so
-that its point lies on the branch reached by raising HT.
+A row is *certified* when the largest unbalanced current is below :data:`CERTIFIED_AMPS` and the last undamped Newton
+step moved no point by more than :data:`CERTIFIED_VOLTS`, and its determinant is not negative (a point that balances
+but is not stable is none). Where a gassy valve's grid has gone up to where it conducts (the one positive feedback a
+set commonly has), the gas is let in from nothing by steps, so that the lower state is found where there is one: it
+is the one that raising HT would reach.
 
-Damping follows the simplified Newton correction (P. Deuflhard, *Newton Methods for Nonlinear Problems*, section
-3.3: the natural monotonicity test); 3 is pseudo-transient continuation (C. T. Kelley and D. E. Keyes, SIAM J.
-Numer. Anal. 35 (1998) 508-523). ``docs/working-point.md`` has the equations.
+Sources: P. Deuflhard, *Newton Methods for Nonlinear Problems*; C. T. Kelley and D. E. Keyes, "Convergence analysis of
+pseudo-transient continuation", SIAM J. Numer. Anal. 35 (1998) 508-523. ``docs/working-point.md`` has the equations.
 """
 
 from __future__ import annotations
@@ -30,8 +31,8 @@ from numpy.typing import NDArray
 
 from ..errors import Complaint, NotSolved, OutOfRange
 from .elements import Evaluation, Law, Layout, Parameters, near
-from .elimination import Factors, dense_solve
 from .network import Network
+from .newton import CERTIFIED_AMPS, CERTIFIED_VOLTS, Block, Found, Outcome
 
 __all__ = ["CERTIFIED_AMPS", "CERTIFIED_VOLTS", "Circuit", "WorkingPoints", "near"]
 
@@ -39,34 +40,23 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
-CERTIFIED_AMPS = 1e-9
-CERTIFIED_VOLTS = 1e-3
-
 # How the method proceeds, not facts of any set:
-_AIM_AMPS = 2e-10  # stop a little inside the certificate
-_AIM_VOLTS = 2e-4
 _BLOCK = 768  # rows worked together; docs/decisions/solver.md
 _QUICK_STEPS = 8  # before the rows left over are gathered into fewer blocks
+_WORTH_SHARE = 4  # a block is left when only one row in so many is not done
 _MORE_STEPS = 10
 _STEPS = 40
-# an electrode that collects may fall in one step to this share of its volts, less these volts
-_HOLD_SHARE, _HOLD_GROWTH, _HOLD_VOLTS = 0.1, 3.0, 0.5
-_CLEARLY_BETTER = 0.8
-_LEAST_DAMPING = 1.0 / 4096.0
-_ZERO_STEPS = 25
-_GAS_SHARES = (0.0, 0.4, 1.0)
-_GAS_STEPS = 8
-_RAISE_STRIDE = 0.25
+# the climb: steps a stride may take, and all steps together; shares of the way
+_STRIDE_STEPS, _CLIMB_STEPS = 30, 150
 _LEAST_STRIDE = 1e-3
-_RAISE_STEPS = 25
-_TIME_STEPS = 150
-_CONDUCTS_VOLTS = -1.0  # a grid above this may carry electrons
-_MOVED_VOLTS = 0.5
-_RUNS_AWAY_GAS = 3e-5  # grid amps per anode amp; with less no usual grid leak closes the loop
+_GAS_STRIDES = (0.0, 0.4, 1.0)
+# grid amps per anode amp; with less no usual grid leak closes the loop
+_RUNS_AWAY_GAS = 3e-5
+# a grid above so many volts to its cathode, and so many above its healthy volts, may have run away
+_CONDUCTS_VOLTS, _MOVED_VOLTS = -1.0, 0.5
 # letting a set settle: each point's capacitance over the step of time, first and last; volts moved in a step
 _FIRST_STEP_SIEMENS, _LAST_STEP_SIEMENS = 1e-2, 1e-13
-_SETTLE_VOLTS, _LONGEST_VOLTS = 20.0, 60.0
-_AMPS_TO_VOLTS = 1e3  # how an error in supply amps counts beside an error in volts
+_SETTLE_VOLTS, _LONGEST_VOLTS, _TIME_STEPS = 20.0, 60.0, 150
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,44 +113,6 @@ class WorkingPoints:
             self.last_step_volts[rows],
             tuple((where[row], point, why) for row, point, why in self.refusals if row in where),
         )
-
-
-@dataclass(slots=True)
-class _Found:
-    """What one attempt found, rows last."""
-
-    x: Array
-    good: Flags
-    amps: Array
-    volts: Array
-    worst: Index
-    odd: Flags
-
-    @classmethod
-    def nothing(cls, x: Array) -> _Found:
-        rows = x.shape[1]
-        return cls(
-            x.copy(),
-            np.zeros(rows, dtype=bool),
-            np.full(rows, np.inf),
-            np.full(rows, np.inf),
-            np.zeros(rows, dtype=np.intp),
-            np.zeros(rows, dtype=bool),
-        )
-
-    def put(self, rows: Index, other: _Found, only: Flags | None = None) -> None:
-        """Take over rows of another attempt."""
-        keep = np.arange(len(rows)) if only is None else np.flatnonzero(only)
-        at = rows[keep]
-        self.x[:, at] = other.x[:, keep]
-        for mine, theirs in (
-            (self.good, other.good),
-            (self.amps, other.amps),
-            (self.volts, other.volts),
-            (self.worst, other.worst),
-            (self.odd, other.odd),
-        ):
-            mine[at] = theirs[keep]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -264,20 +216,19 @@ class Circuit:
         healthy = self.healthy()
         x0 = self._start(start, rows)
         slots = np.ascontiguousarray(stack.T)
-        found = _Found.nothing(np.zeros((1 + self.layout.n_unknowns, rows)))
+        found = Found.nothing(np.zeros((1 + self.layout.n_unknowns, rows)))
         for first in range(0, rows, _BLOCK):
             block = np.arange(first, min(first + _BLOCK, rows))
             p = self.layout.parameters(np.ascontiguousarray(slots[:, block]))
-            if x0 is None:
-                result = self._newton(p, None, healthy, steps=_QUICK_STEPS, worth=len(block) // 4)
-            else:
-                result = self._newton(
-                    p, np.ascontiguousarray(x0[:, block]), None, steps=_QUICK_STEPS, worth=len(block) // 4
-                )
+            begin = None if x0 is None else np.ascontiguousarray(x0[:, block])
+            worth = len(block) // _WORTH_SHARE
+            result = self._newton(p, begin, healthy, steps=_QUICK_STEPS, worth=worth)
             found.put(block, result)
         # a row that began at a certified point close by is on that point's branch
-        near_by = isinstance(start, WorkingPoints) and len(start) == rows
-        self._again(slots, found, healthy, start.certified & found.good if near_by else np.zeros(rows, dtype=bool))
+        followed = np.zeros(rows, dtype=np.bool_)
+        if isinstance(start, WorkingPoints) and len(start) == rows:
+            followed = start.certified & found.good
+        self._again(slots, found, healthy, followed)
         return self._working_points(found)
 
     def healthy(self) -> _Healthy:
@@ -292,8 +243,8 @@ class Circuit:
             slots = self.layout.nominal[:, None].copy()
             self.layout.check(slots.T)
             p = self.layout.parameters(slots)
-            found = self._newton(p, np.zeros((1 + self.layout.n_unknowns, 1)), None)
-            self._settled(slots, found)
+            found = self._climb(p, np.zeros(1, dtype=np.bool_), None)
+            self._settle_all(slots, found)
             if not found.good[0]:
                 raise NotSolved(
                     f"the set as it should be has no certified working point ({self._why(found, 0)})",
@@ -328,37 +279,40 @@ class Circuit:
         x0[:, usable] = given[:, usable]
         return x0
 
-    def _again(self, slots: Array, found: _Found, healthy: _Healthy, followed: Flags) -> None:
-        """Give the rows that need it more steps, then a start from zero, then the supply raised, then time."""
-        self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, x, None, steps=_MORE_STEPS))
-        self._attempt(
-            slots,
-            found,
-            ~found.good,
-            lambda p, x: self._newton(p, np.zeros_like(x), None, steps=_ZERO_STEPS, worth=x.shape[1] // 20),
-        )
-        away = self._run_away(slots, found, healthy) & ~followed
-        if away.any():
-            self._attempt(slots, found, away, lambda p, _: self._raise_gas(p, healthy))
-        self._settled(slots, found)
+    def _again(self, slots: Array, found: Found, healthy: _Healthy, followed: Flags) -> None:
+        """Give the rows that need it more steps, then a climb, then time.
 
-    def _settled(self, slots: Array, found: _Found) -> None:
-        """The supply raised, then time, for what is not found or unstable; what stays unstable is refused."""
-        # switching on and letting it settle gets to the same branch, and costs a fraction where it gets there at all
-        self._attempt(slots, found, ~found.good & ~found.odd, lambda p, _: self._let_settle(p))
-        self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._raise_supply(p))
+        ``followed`` rows began at a certified point close by and are on that point's branch.
+        """
+        self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, x, steps=_MORE_STEPS))
+        away = found.good & self._run_away(slots, found, healthy) & ~followed
+        self._climb_all(slots, found, ~found.good | found.odd, away & ~found.odd, healthy)
+        self._settle_all(slots, found)
+
+    def _settle_all(self, slots: Array, found: Found) -> None:
         self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._let_settle(p))
         # an unstable point is no working point, however well it balances
         found.good &= ~found.odd
 
+    def _climb_all(self, slots: Array, found: Found, supply: Flags, gas: Flags, healthy: _Healthy | None) -> None:
+        """Climb with the supply for some rows and with the gas for others, side by side."""
+
+        left = np.flatnonzero(supply | gas)
+        for first in range(0, len(left), _BLOCK):
+            rows = left[first : first + _BLOCK]
+            p = self.layout.parameters(np.ascontiguousarray(slots[:, rows]))
+            result = self._climb(p, gas[rows], healthy)
+            # one that fails leaves a certified point alone
+            found.put(rows, result, result.good | ~found.good[rows])
+
     @staticmethod
-    def _why(found: _Found, row: int) -> str:
+    def _why(found: Found, row: int) -> str:
         if found.odd[row]:
             return "it balances only where it is not stable"
         return f"unbalanced {found.amps[row]:.3g} A, last step {found.volts[row]:.3g} V"
 
     def _attempt(
-        self, slots: Array, found: _Found, wanted: Flags, attempt: Callable[[Parameters, Array], _Found]
+        self, slots: Array, found: Found, wanted: Flags, attempt: Callable[[Parameters, Array], Found]
     ) -> None:
         """Try something for the wanted rows, gathered into blocks; a failure leaves a certified point alone."""
         left = np.flatnonzero(wanted)
@@ -368,7 +322,7 @@ class Circuit:
             result = attempt(p, np.ascontiguousarray(found.x[:, block]))
             found.put(block, result, result.good | ~found.good[block])
 
-    def _run_away(self, slots: Array, found: _Found, healthy: _Healthy) -> Flags:
+    def _run_away(self, slots: Array, found: Found, healthy: _Healthy) -> Flags:
         """Rows in which a gassy valve's grid has gone up to where it conducts: there may be a lower state too."""
         away = np.zeros(slots.shape[1], dtype=bool)
         for group in self.layout.valve_groups:
@@ -381,7 +335,7 @@ class Circuit:
                 away |= (up & (slots[group.slots[:, 3]] > _RUNS_AWAY_GAS)).any(axis=0)
         return away
 
-    def _working_points(self, found: _Found) -> WorkingPoints:
+    def _working_points(self, found: Found) -> WorkingPoints:
         x = found.x.copy()
         x[:, ~found.good] = np.nan
         refusals = tuple(
@@ -405,284 +359,136 @@ class Circuit:
 
     # ---- Newton
 
-    def _first_evaluation(self, p: Parameters, healthy: _Healthy) -> tuple[Array, Evaluation]:
-        """The equations of every row at the healthy solution, the valves' part by first order in their state."""
-        layout = self.layout
-        rows = p.slots.shape[1]
-        x = np.repeat(healthy.x, rows, axis=1)
-        base = healthy.evaluation
-        # everything but the valves, at the rows' own slots
-        amps = np.empty((layout.n_currents, rows))
-        slopes = np.repeat(base.slopes, rows, axis=1)
-        at = len(layout.line_a)
-        np.multiply(layout.line_volts(x, p), p.siemens, out=amps[:at])
-        n_leaks, n_diodes = len(layout.leak_a), len(layout.diode_a)
-        one = healthy.x
-        if n_leaks:
-            siemens = p.slots[layout.leak_slot]
-            across = one[layout.leak_a] - one[layout.leak_b]
-            per_siemens, slope = layout.leak_law(across)
-            amps[at : at + n_leaks] = per_siemens * siemens
-            slopes[:n_leaks] = slope * siemens
-            if len(layout.polar):
-                back, back_slope = layout.reverse_law(across[layout.polar])
-                amps[at + layout.polar] += back
-                slopes[layout.polar] += back_slope
-            at += n_leaks
-        if n_diodes:
-            amps[at : at + n_diodes], _ = layout.diode_law(one[layout.diode_a] - one[layout.diode_b])
-        for group, known in zip(layout.valve_groups, base.valves, strict=True):
-            sections, electrodes = group.size
-            change = p.slots[group.slots] - healthy.slots[group.slots]  # (S, 4, B)
-            moved = np.einsum("sem,smb->seb", known.by_state[0], change)
-            many = sections * electrodes
-            amps[group.currents_at : group.currents_at + many] = (known.amps[0][:, :, None] + moved).reshape(
-                many, rows
-            )
-        evaluation_ports = []
-        for n, port in enumerate(layout.supplies):
-            drawn = x[port.amps_at]
-            given = layout.port(port, drawn, p)
-            amps[layout.supply_currents_at + n] = drawn
-            slopes[layout.supply_slopes_at + n] = given.by_amps
-            evaluation_ports.append(given)
-        unbalanced = layout.balance @ amps
-        for port, given in zip(layout.supplies, evaluation_ports, strict=True):
-            unbalanced[port.amps_at - 1] = x[port.plus] - x[port.minus] - given.volts
-        return x, Evaluation(unbalanced, slopes, (), tuple(evaluation_ports))
-
-    def _lengths(self, step: Array) -> Array:
-        """Largest move of a step, volts, (B,); a move in supply amps counts through a usual source resistance."""
-        n = self.layout.n_points - 1
-        longest = np.abs(step[:n]).max(axis=0)
-        if step.shape[0] > n:
-            longest = np.maximum(longest, _AMPS_TO_VOLTS * np.abs(step[n:]).max(axis=0))
-        return np.asarray(longest)
-
-    def _point_move(self, step: Array) -> Array:
-        return np.asarray(np.abs(step[: self.layout.n_points - 1]).max(axis=0))
-
-    def _hold_electrodes(self, x: Array, trial: Array) -> Flags:
-        """Keep anodes and screens from being thrown far below the cathode in one step.
-
-        Slopes taken at a high anode say nothing of where its current ends: an anode whose feed is open would be sent
-        kilovolts negative, where the law is flat and gives no way back. Changes ``trial``; True where a row was held.
-        """
-        layout = self.layout
-        e, c = layout.collectors, layout.collector_cathodes
-        if not len(e):
-            return np.zeros(x.shape[1], dtype=np.bool_)
-        was = x[e] - x[c]
-        floor = np.where(was > 0.0, _HOLD_SHARE * was, _HOLD_GROWTH * was) - _HOLD_VOLTS
-        below = trial[e] - trial[c] < floor
-        held: Flags = np.asarray(below.any(axis=0))
-        if held.any():
-            trial[e] = np.where(below, trial[c] + floor, trial[e])
-        return held
-
     def _newton(
         self,
         p: Parameters,
         x: Array | None,
-        healthy: _Healthy | None,
+        healthy: _Healthy | None = None,
         *,
         steps: int = _STEPS,
         dense: bool = False,
         worth: int = 0,
-    ) -> _Found:
-        """Damped Newton for a block of rows; finished rows leave the block."""
-        layout = self.layout
+    ) -> Found:
+        """Newton for a block of rows; finished rows leave it. Without ``x`` from the healthy solution."""
         with np.errstate(all="ignore"):
             if x is None:
                 assert healthy is not None
-                x, evaluation = self._first_evaluation(p, healthy)
-                guessed = True
+                x = np.repeat(healthy.x, p.slots.shape[1], axis=1)
+                estimate = self.layout.estimate(healthy.evaluation, healthy.slots, p)
+                block = Block(self.layout, p, x, self.layout.evaluate(p, x, estimate))
             else:
-                evaluation = layout.evaluate(p, x)
-                guessed = False
-            found = _Found.nothing(x)
-            rows = np.arange(x.shape[1])
-            damping = np.ones(len(rows))
-            factors, step = self._step(p, evaluation, dense)
-            length = self._lengths(step)
-            size = layout.amps_of_unbalance(evaluation).max(axis=0)
+                block = Block(self.layout, p, x, dense=dense)
+            found = Found.nothing(x)
             for _ in range(steps):
-                trial = x.copy()
-                trial[1:] += damping * step
-                held = self._hold_electrodes(x, trial)
-                at_trial = layout.evaluate(p, trial)
-                amps_each = layout.amps_of_unbalance(at_trial)
-                amps = amps_each.max(axis=0)
-                move = self._point_move(step)
-                undamped = (damping == 1.0) & ~held & (not guessed)
-                done = undamped & (move <= _AIM_VOLTS) & (amps <= _AIM_AMPS)
-                finite = np.isfinite(amps)
-                simplified = -self._correct(factors, p, evaluation, at_trial.unbalanced, dense)
-                short = self._lengths(simplified)
-                if guessed:
-                    # the first step came of currents that were estimated: take it, whatever it brings
-                    accept = finite.copy()
-                    proposed = np.ones(len(rows))
-                    guessed = False
-                else:
-                    leftover = self._lengths(simplified - (1.0 - damping) * step)
-                    proposed = np.where(leftover > 0.0, 0.5 * length * damping**2 / leftover, 1.0)
-                    accept = finite & (short < length) | done
-                    # within the certificate already, rounding may keep the correction from shrinking
-                    accept |= finite & (short <= _AIM_VOLTS) & undamped
-                    accept |= finite & held
-                    # or the currents balance clearly better, whatever the correction says
-                    accept |= finite & (amps < _CLEARLY_BETTER * size)
-                damping_next = np.where(
-                    accept,
-                    np.where((short <= _AIM_VOLTS) | held, 1.0, np.clip(proposed, 0.01, 1.0)),
-                    np.minimum(np.nan_to_num(proposed), 0.5 * damping),
-                )
-                lost = ~accept & (damping_next < _LEAST_DAMPING)
-                # keep the state of every row that leaves, finished or lost
-                leave = done | lost
-                self._record(found, rows, x, trial, amps_each, amps, move, accept, undamped, done, factors)
-                stay = np.flatnonzero(~leave)
+                outcome = block.advance()
+                block.note(found, outcome)
+                stay = np.flatnonzero(~(outcome.done | outcome.lost))
                 if len(stay) <= worth:
                     break
-                take = accept[stay]
-                size = np.where(accept, amps, size)[stay]
-                if len(stay) < len(rows):
-                    rows, p = rows[stay], p.take(stay)
-                    x = np.where(take, trial[:, stay], x[:, stay])
-                    evaluation = _merge(evaluation, at_trial, stay, take)
-                    step, length = step[:, stay], length[stay]
-                    damping_next = damping_next[stay]
-                    factors = factors.take(stay)
-                elif take.all():
-                    x, evaluation = trial, at_trial
-                else:
-                    x = np.where(take, trial, x)
-                    evaluation = _merge(evaluation, at_trial, stay, take)
-                damping = damping_next
-                if take.any():
-                    new_factors, new_step = self._step(p, evaluation, dense)
-                    if take.all():
-                        factors, step = new_factors, new_step
-                    else:
-                        factors = Factors(factors.elimination, np.where(take, new_factors.values, factors.values))
-                        step = np.where(take, new_step, step)
-                    length = self._lengths(step)
+                block.keep(stay)
         return found
-
-    def _record(
-        self,
-        found: _Found,
-        rows: Index,
-        x: Array,
-        trial: Array,
-        amps_each: Array,
-        amps: Array,
-        move: Array,
-        accept: Flags,
-        undamped: Flags,
-        done: Flags,
-        factors: Factors,
-    ) -> None:
-        """Note the newest accepted state of every row, and whether it is certified."""
-        take = np.flatnonzero(accept)
-        at = rows[take]
-        found.x[:, at] = trial[:, take]
-        found.amps[at] = amps[take]
-        found.volts[at] = np.where(undamped, move, np.inf)[take]
-        found.worst[at] = amps_each[:, take].argmax(axis=0)
-        certified = undamped & (move <= CERTIFIED_VOLTS) & (amps <= CERTIFIED_AMPS) & accept
-        found.good[at] = certified[take]
-        if done.any():
-            found.odd[rows[done]] = (factors.negative_pivots()[done] % 2).astype(bool)
-
-    def _step(self, p: Parameters, evaluation: Evaluation, dense: bool) -> tuple[Factors, Array]:
-        values = self.layout.coefficients(p, evaluation.slopes)
-        if dense:
-            step = -dense_solve(self.layout.elimination, values, evaluation.unbalanced)
-            return self.layout.elimination.factor(values), step
-        factors = self.layout.elimination.factor(values)
-        return factors, -factors.solve(evaluation.unbalanced)
-
-    def _correct(
-        self, factors: Factors, p: Parameters, evaluation: Evaluation, unbalanced: Array, dense: bool
-    ) -> Array:
-        if dense:
-            values = self.layout.coefficients(p, evaluation.slopes)
-            return np.asarray(dense_solve(self.layout.elimination, values, unbalanced))
-        return np.asarray(factors.solve(unbalanced))
 
     # ---- continuation
 
-    def _scaled(self, p: Parameters, share: Array) -> Parameters:
-        """The same rows with mains and batteries at a share of their volts."""
-        slots = p.slots.copy()
-        for port in self.layout.supplies:
-            slots[port.slots[0]] *= share
-        slots[self.layout.source_slot] *= share
-        return Parameters(slots, p.siemens, p.source_volts * share, p.coefficients)
+    def _climb(self, p: Parameters, gas: Flags, healthy: _Healthy | None) -> Found:
+        """Bring mains and batteries up from nothing; for rows of ``gas`` let the gas in from the healthy solution.
 
-    def _raise_gas(self, p: Parameters, healthy: _Healthy) -> _Found:
-        """Solve without gas, then let the gas in by steps: the lower state is kept to for as long as there is one.
-
-        A row whose lower state ends on the way comes back as not found; the state it had run away to is then
-        the only one.
+        Every row goes at its own pace. A stride of the supply that fails is cut to a quarter and tried again from
+        the last point; one of the gas that fails ends the climb, for then the lower state has come to its end.
         """
+        layout = self.layout
         rows = p.slots.shape[1]
-        last = _Found.nothing(np.repeat(healthy.x, rows, axis=1))
-        live = np.arange(rows)
-        x: Array | None = None
-        for share in _GAS_SHARES:
-            part = p.take(live)
-            slots = part.slots.copy()
-            for group in self.layout.valve_groups:
-                slots[group.slots[:, 3]] *= share
-            part = Parameters(slots, part.siemens, part.source_volts, part.coefficients)
-            result = self._newton(part, x, healthy, steps=_GAS_STEPS)
-            if share == 1.0:
-                last.put(live, result)
-            stay = np.flatnonzero(result.good)
-            if not len(stay):
-                break
-            live, x = live[stay], np.ascontiguousarray(result.x[:, stay])
-        return last
+        full_slots, full_volts = p.slots.copy(), p.source_volts.copy()
+        mains = np.array([port.slots[0] for port in layout.supplies], dtype=np.intp)
+        gases = np.concatenate([np.empty(0, dtype=np.intp), *(group.slots[:, 3] for group in layout.valve_groups)])
 
-    def _raise_supply(self, p: Parameters) -> _Found:
-        """Bring mains and batteries up from zero, following the working point."""
-        rows = p.slots.shape[1]
-        x = np.zeros((1 + self.layout.n_unknowns, rows))
-        last = _Found.nothing(x)
-        live = np.arange(rows)
+        x = np.zeros((1 + layout.n_unknowns, rows))
+        if healthy is not None:
+            x[:, gas] = healthy.x
+        target = np.where(gas, _GAS_STRIDES[0], 1.0)
         reached = np.zeros(rows)
-        before = x.copy()
-        reached_before = np.zeros(rows)
-        stride = np.full(rows, _RAISE_STRIDE)
-        for _ in range(4 * _RAISE_STEPS):
-            target = np.minimum(reached + stride, 1.0)
-            part = p if len(live) == rows else p.take(live)
-            # where the last two points lead
-            with np.errstate(all="ignore"):
-                slope = (target - reached) / (reached - reached_before)
-            slope = np.where(np.isfinite(slope), slope, 0.0)
-            guess = x + slope * (x - before)
-            result = self._newton(self._scaled(part, target), guess, None, steps=_RAISE_STEPS)
-            ok = result.good & ~result.odd
-            end = ok & (target >= 1.0)
-            failed = ~ok & (stride < _LEAST_STRIDE)
-            last.put(live[end | failed], _rows_of(result, end | failed))
-            before = np.where(ok, x, before)
-            reached_before = np.where(ok, reached, reached_before)
-            x = np.where(ok, result.x, x)
-            reached = np.where(ok, target, reached)
-            stride = np.where(ok, np.minimum(stride * 2.0, _RAISE_STRIDE), stride * 0.4)
-            stay = ~(end | failed)
-            if not stay.any():
-                break
-            live, x, before = live[stay], x[:, stay], before[:, stay]
-            reached, reached_before, stride = reached[stay], reached_before[stay], stride[stay]
-        return last
+        stage = np.zeros(rows, dtype=np.intp)
+        used = np.zeros(rows, dtype=np.intp)
+        last = x.copy()
 
-    def _let_settle(self, p: Parameters) -> _Found:
+        def scale(into: Parameters, at: Index, which: Index) -> None:
+            """Set the parameters of some rows to their target's share."""
+            share = np.where(gas[which], 1.0, target[which])
+            if len(mains):
+                into.slots[np.ix_(mains, at)] = full_slots[np.ix_(mains, which)] * share
+            if len(layout.source_slot):
+                into.slots[np.ix_(layout.source_slot, at)] = full_slots[np.ix_(layout.source_slot, which)] * share
+                into.source_volts[:, at] = full_volts[:, which] * share
+            if len(gases):
+                let_in = np.where(gas[which], target[which], 1.0)
+                into.slots[np.ix_(gases, at)] = full_slots[np.ix_(gases, which)] * let_in
+
+        found = Found.nothing(x)
+        with np.errstate(all="ignore"):
+            scale(p, np.arange(rows), np.arange(rows))
+            block = Block(layout, p, x)
+            for _ in range(_CLIMB_STEPS):
+                outcome = block.advance()
+                used[block.rows] += 1
+                summit = target[block.rows] >= 1.0
+                stable = np.ones(len(block.rows), dtype=np.bool_)
+                if outcome.done.any():
+                    stable = ~block.odd() | ~outcome.done
+                self._note_summit(block, found, outcome, summit)
+                arrived = outcome.done & stable
+                failed = outcome.lost | (outcome.done & ~stable) | (~arrived & (used[block.rows] > _STRIDE_STEPS))
+                leave = arrived & summit
+                again: list[int] = []
+                for at in np.flatnonzero((arrived & ~summit) | failed):
+                    row = block.rows[at]
+                    if gas[row]:
+                        if failed[at]:
+                            leave[at] = True
+                            continue
+                        stage[row] += 1
+                        target[row] = _GAS_STRIDES[stage[row]]
+                        last[:, row] = block.x[:, at]
+                    elif failed[at]:
+                        stride = 0.25 * (target[row] - reached[row])
+                        if stride < _LEAST_STRIDE:
+                            leave[at] = True
+                            continue
+                        target[row] = reached[row] + stride
+                    else:
+                        stride = 2.0 * (target[row] - reached[row])
+                        reached[row] = target[row]
+                        target[row] = min(1.0, reached[row] + stride)
+                        last[:, row] = block.x[:, at]
+                    used[row] = 0
+                    again.append(int(at))
+                if again:
+                    at_rows = np.array(again, dtype=np.intp)
+                    scale(block.p, at_rows, block.rows[at_rows])
+                    block.restart(at_rows, last[:, block.rows[at_rows]])
+                stay = np.flatnonzero(~leave)
+                if not len(stay):
+                    break
+                block.keep(stay)
+        return found
+
+    @staticmethod
+    def _note_summit(block: Block, found: Found, outcome: Outcome, summit: Flags) -> None:
+        """Note only what was reached with everything at its full value."""
+        block.note(
+            found,
+            Outcome(
+                outcome.taken & summit,
+                outcome.undamped,
+                outcome.certified & summit,
+                outcome.done & summit,
+                outcome.lost,
+                outcome.amps,
+                outcome.amps_each,
+                outcome.move,
+            ),
+        )
+
+    def _let_settle(self, p: Parameters) -> Found:
         """Switch on from zero with a capacitance at every point, and let the step of time grow."""
         layout = self.layout
         rows = p.slots.shape[1]
@@ -696,7 +502,7 @@ class Circuit:
                 values = layout.coefficients(p, evaluation.slopes)
                 values[diagonal] += per_step
                 step = -layout.elimination.factor(values).solve(evaluation.unbalanced)
-                length = self._lengths(step)
+                length = np.abs(step[: layout.n_points - 1]).max(axis=0)
                 ok = np.isfinite(length)
                 limit = np.where(length > _LONGEST_VOLTS, _LONGEST_VOLTS / length, 1.0)
                 trial = x.copy()
@@ -720,18 +526,3 @@ class Circuit:
             again = self._newton(p.take(retry), np.ascontiguousarray(x[:, retry]), None, dense=True)
             result.put(retry, again)
         return result
-
-
-def _merge(old: Evaluation, new: Evaluation, stay: Index, take: Flags) -> Evaluation:
-    """Unbalance and slopes of the rows that stay, new where the trial was accepted."""
-    return Evaluation(
-        np.where(take, new.unbalanced[:, stay], old.unbalanced[:, stay]),
-        np.where(take, new.slopes[:, stay], old.slopes[:, stay]),
-        (),
-        (),
-    )
-
-
-def _rows_of(found: _Found, chosen: Flags) -> _Found:
-    at = np.flatnonzero(chosen)
-    return _Found(found.x[:, at], found.good[at], found.amps[at], found.volts[at], found.worst[at], found.odd[at])
