@@ -127,10 +127,11 @@ def advise(
     withheld: dict[str, Withheld] = {}
     ranked += _demanded(prepared, context)
     already = {(a.point, a.to, a.quantity) for a in ranked}
+    sure = _as_good_as_certain(diagnosis)
     found: list[Advice] = []
     for candidate, worth, names in weighed:
-        if len(found) >= 4 * most:
-            break
+        if len(found) >= 4 * most and candidate.fault not in sure:
+            continue
         if (candidate.point, candidate.to, candidate.quantity) in already:
             continue
         verdict = guard_check(candidate.proposal, context)
@@ -152,9 +153,17 @@ def advise(
                 fault=candidate.fault,
             )
         )
-    useful = [a for a in found if a.minutes_saved > 0.0] or found[:1]
-    ranked += _cold_first(useful)
+    # what is as good as certain is proved and put right first: everything reads plainer after it
+    proved = [a for a in found if a.fault in sure][:1]
+    useful = [a for a in found if a.minutes_saved > 0.0 and a not in proved] or ([] if proved else found[:1])
+    ranked += [*proved, *_cold_first(useful)]
     return tuple(ranked[:most]), tuple(withheld.values())
+
+
+def _as_good_as_certain(diagnosis: Diagnosis) -> set[int]:
+    """Faults whose proof needs no further reading before it, likeliest first taken."""
+    least = facts()["next_check"]["proved_first_probability"]
+    return {int(f) for f in np.flatnonzero(diagnosis.fault_probability >= least)}
 
 
 def _cold_first(advice: Sequence[Advice], share: float = 0.75) -> list[Advice]:
@@ -252,7 +261,9 @@ def _weigh(
         for candidate, bad in _proofs(prepared, f, members_of, subjects, power_is_on):
             if candidate.check in skip:
                 continue
-            check_ = ProvingCheck(np.append(bad, facts()["next_check"]["proof_wrong"]), candidate.minutes)
+            check_ = ProvingCheck(
+                np.append(bad, facts()["next_check"]["proof_wrong"]), candidate.minutes, settles=(column[f],)
+            )
             weighed.append((candidate, worth_of(check_, probability, members, minutes, now=now), members_of))
     weighed.sort(key=lambda item: -item[1].minutes_saved)
     return weighed
@@ -380,7 +391,7 @@ def _proofs(
 
 def _proof_words(fault: Fault, subject: Subject) -> tuple[str, str, str]:
     """(guard's kind of step, action of the minutes table, sentence)."""
-    name = f"{fault.part} ({fault.role})"
+    name = f"{fault.part} ({fault.role})" if fault.role else fault.part
     if subject.valve:
         return "swap valve", "swap valve", f"Plug out: fit a known good valve for {name}, then read again."
     if fault.fault in ("wrong value", "misplaced"):
@@ -399,6 +410,13 @@ def _proof_words(fault: Fault, subject: Subject) -> tuple[str, str, str]:
             "bridge capacitor",
             f"Plug out and discharged: lift one end of {name} and measure its capacitance.",
         )
+    if subject.quantity == "farads" and fault.fault == "leaky":
+        return (
+            "lift lead",
+            "lift lead",
+            f"Plug out and discharged: lift one end of {name} and measure its leakage. Ohms that are low convict it; "
+            "ohms that are high, at the few volts of an ohmmeter, do not clear it.",
+        )
     if subject.quantity in ("farads", "ohms"):
         return "lift lead", "lift lead", f"Plug out and discharged: lift one end of {name} and measure it alone."
     return "measure ohms", "cold reading", f"Plug out and discharged: examine {name} and measure it cold."
@@ -411,42 +429,66 @@ def _outcomes(
     prepared: Prepared, candidate: _Candidate, worth: Worth, members_of: Sequence[tuple[int, ...]]
 ) -> tuple[Outcome, ...]:
     """What each outcome would mean, likely ones first; neighbouring outcomes that mean the same are one."""
-    faults = prepared.faults
     involved = sorted({f for key in members_of for f in key})
-    if not involved:
+    if not involved or not worth.outcomes:
         return ()
-    table = np.array([[f in key for f in involved] for key in members_of] + [[False] * len(involved)])
-    met: list[tuple[float, float, Array]] = sorted(worth.outcomes, key=lambda item: item[0])
-    groups: list[tuple[list[float], float, Array]] = []
-    leading: list[int] = []
-    for value, weight, after in met:
-        best = int(np.argmax(after @ table))
-        if leading and leading[-1] == best:
-            values, total, mixed = groups[-1]
-            groups[-1] = ([*values, value], total + weight, mixed + weight * after)
+    table = np.array([[f in key for f in involved] for key in members_of] + [[False] * len(involved)], dtype=float)
+    before = sum(weight * after for _, weight, after in worth.outcomes) @ table
+    groups: list[tuple[tuple[str, int], list[float], float, Array]] = []
+    for value, weight, after in sorted(worth.outcomes, key=lambda item: item[0]):
+        told = _told(before, after @ table) if candidate.fault is None else ("proof", involved.index(candidate.fault))
+        if groups and groups[-1][0] == told and candidate.fault is None:
+            _, values, total, mixed = groups[-1]
+            groups[-1] = (told, [*values, value], total + weight, mixed + weight * after)
         else:
-            groups.append(([value], weight, weight * after))
-            leading.append(best)
+            groups.append((told, [value], weight, weight * after))
     out = []
-    for (values, weight, mixed), _ in zip(groups, leading, strict=True):
-        if weight < 0.02:
+    for (word, column), values, weight, mixed in groups:
+        if weight < facts()["next_check"]["least_outcome"]:
             continue
-        after = mixed / weight
-        marginal = after @ table
-        at = int(np.argmax(marginal))
-        fault = faults[involved[at]]
-        p = float(marginal[at])
-        suspect = f"{fault.part} {fault.fault}"
+        marginal = (mixed / weight) @ table
+        named = prepared.faults[involved[column]]
         out.append(
             Outcome(
                 reads=_reads(candidate, values),
-                probability=weight,
-                means=f"{'likely' if p > 0.5 else 'perhaps'} {fault.part} ({fault.role}) {fault.fault}",
-                suspect=suspect,
-                suspect_probability=p,
+                probability=min(weight, 1.0),
+                means=_means(word, prepared, involved, column, marginal, proved=values[0] > 0.5),
+                suspect=f"{named.part} {named.fault}",
+                suspect_probability=float(marginal[column]),
             )
         )
     return tuple(sorted(out, key=lambda o: -o.probability))[:4]
+
+
+def _told(before: Array, after: Array) -> tuple[str, int]:
+    """What an outcome says first: whom it blames, or whom it clears, by the largest move of any suspect."""
+    gain = after - before
+    enough = facts()["next_check"]["telling_change"]
+    if gain.max() >= enough:
+        return "blames", int(np.argmax(gain))
+    if gain.min() <= -enough:
+        return "clears", int(np.argmin(gain))
+    return "little", int(np.argmax(after))
+
+
+def _means(
+    word: str, prepared: Prepared, involved: Sequence[int], column: int, marginal: Array, *, proved: bool
+) -> str:
+    def said(n: int) -> str:
+        fault = prepared.faults[involved[n]]
+        role = f" ({fault.role})" if fault.role else ""
+        return f"{'likely' if marginal[n] > 0.5 else 'perhaps'} {fault.part}{role} {fault.fault}"
+
+    fault = prepared.faults[involved[column]]
+    lead = int(np.argmax(marginal))
+    if word == "proof" and proved:
+        return f"it is {said(column).partition(' ')[2]}: put that right, then read again"
+    if word == "blames":
+        return said(column)
+    if word == "little":
+        return f"changes little: still {said(column)}"
+    cleared = f"probably not {fault.part} {fault.fault}" if marginal[column] < 0.5 else "unexpected: try it again"
+    return cleared if lead == column else f"{cleared}; {said(lead)}"
 
 
 def _reads(candidate: _Candidate, values: Sequence[float]) -> str:
@@ -458,7 +500,8 @@ def _reads(candidate: _Candidate, values: Sequence[float]) -> str:
     if candidate.quantity == "ohms":
         a, b = float(to_ohms(max(low, 0.0))), float(to_ohms(max(high, 0.0)))
         if to_compared(b) - to_compared(a) < 0.3:
-            return f"about {_ohms(float(to_ohms(0.5 * (max(low, 0.0) + max(high, 0.0)))))}"
+            middle = _ohms(float(to_ohms(0.5 * (max(low, 0.0) + max(high, 0.0)))))
+            return middle if middle in ("open", "short") else f"about {middle}"
         return f"{_ohms(a)} to {_ohms(b)}"
     return "bad" if values[0] > 0.5 else "good"
 

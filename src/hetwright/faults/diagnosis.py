@@ -32,6 +32,9 @@ __all__ = ["Bench", "Diagnosis", "Hypothesis", "ReadingSet", "SearchLimits", "So
 
 Array = NDArray[np.float64]
 
+_OWN_SHARE = 0.7
+"""A fault explains a reading when, before any drift, it brings it nearer than this share of its distance."""
+
 #: Nepers below the best at which a hypothesis is out of the question.
 RULED_OUT = 14.0
 
@@ -816,7 +819,10 @@ class Bench:
                 alone = evidence.fitted[row]
                 tolerance = np.maximum(2.0 * readings.sd, 0.5 * spread)
                 explained = np.abs(readings.values - alone) <= tolerance
-                explains = [int(k) for k in np.flatnonzero(odd & explained)]
+                # drift may fit a reading as well; explained is what the fault itself moves towards it
+                nearer = np.abs(readings.values - evidence.prior_mean[row])
+                own = nearer < _OWN_SHARE * np.abs(readings.values - evidence.prior_mean[0])
+                explains = [int(k) for k in np.flatnonzero(odd & explained & own)]
                 leaves = [int(k) for k in np.flatnonzero(~explained & (odd | ~explained))]
             estimate, unit = self._estimate(f, carrier, evidence, row)
             out.append(

@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 # three-point Gauss-Hermite rule for a normal variable (exact to the fifth power)
 NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
 WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
+# minutes of a proof that has been made already; above zero, since suspects are ranked by probability per minute
+_NO_TIME = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +46,12 @@ class ProvingCheck:
     """A direct test of one fault: bad or good.
 
     bad : (H,)  probability that the test says "bad" under each hypothesis
+    settles : columns of faults that need no proving after it, whatever it says
     """
 
     bad: Array
     minutes: float
+    settles: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +141,10 @@ def worth_of(
     after = likelihood * probability
     total = after.sum(axis=1, keepdims=True)
     after = np.where(total > 1e-300, after / np.maximum(total, 1e-300), probability)
+    if isinstance(check, ProvingCheck) and check.settles:
+        # what has been proved or cleared is not proved again
+        minutes = minutes.copy()
+        minutes[list(check.settles)] = _NO_TIME
     left = expected_minutes(after, members, minutes)
     saved = now - float(weight @ left) - check.minutes
     outcomes = tuple((float(v), float(w), a) for v, w, a in zip(values, weight, after, strict=True))
