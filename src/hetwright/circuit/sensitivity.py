@@ -51,6 +51,7 @@ _ANODE_BEND_VOLTS = 10.0
 _ANODE_BEND_SHARE = 0.3
 _METER_STEPS = 8
 _BLOCK = 96  # rows worked together: with ten readings each, the arrays stay in the cache
+WIDE_BLOCK = 512  # the same where only a few numbers of a row are wanted
 _PAIRS = 768
 
 
@@ -72,7 +73,7 @@ def _linearise(layout: Layout, slots: Array, x: Array, rows: Index) -> Linear:
     return Linear(rows, p, x, evaluation, factors)
 
 
-def blocks(circuit: Circuit, points: WorkingPoints, stack: Array) -> Iterator[Linear]:
+def blocks(circuit: Circuit, points: WorkingPoints, stack: Array, size: int = _BLOCK) -> Iterator[Linear]:
     """The certified rows, block by block."""
     if stack.shape != (len(points), len(circuit.slots)):
         raise OutOfRange(
@@ -84,8 +85,8 @@ def blocks(circuit: Circuit, points: WorkingPoints, stack: Array) -> Iterator[Li
     slots = np.ascontiguousarray(np.asarray(stack, dtype=np.float64).T)
     unknowns = points.unknowns()
     good = np.flatnonzero(points.certified)
-    for first in range(0, len(good), _BLOCK):
-        rows = good[first : first + _BLOCK]
+    for first in range(0, len(good), size):
+        rows = good[first : first + size]
         yield _linearise(circuit.layout, slots, np.ascontiguousarray(unknowns[:, rows]), rows)
 
 
@@ -336,7 +337,7 @@ def _real_electrodes(layout: Layout, group: int) -> Index:
 def branch_amps(circuit: Circuit, working_points: WorkingPoints, stack: Array, branches: Sequence[Branch]) -> Array:
     """Currents of branches, (B, R) amps, from ``a`` to ``b`` of the part as described; NaN where refused."""
     result = np.full((len(working_points), len(branches)), np.nan)
-    for linear in blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack, WIDE_BLOCK):
         for r, branch in enumerate(branches):
             result[linear.rows, r] = _amps_of(circuit.layout, linear, branch)
     return result
@@ -472,7 +473,7 @@ def _read(
     volts = np.full((len(working_points), len(a)), np.nan)
     by_slot = np.full((len(working_points), len(a), len(circuit.slots)) if slopes else (0, 0, 0), np.nan)
     again: list[_Pairs] = []
-    for linear in blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack, _BLOCK if slopes else WIDE_BLOCK):
         unit = _unit(layout, a, b, len(linear.rows))
         z = _with_datum(linear.factors.solve(unit))
         source = z[a, readings] - z[b, readings]

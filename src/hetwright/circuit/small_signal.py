@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from ..errors import Complaint, OutOfRange
 from .elements import Layout
 from .elimination import Factors
-from .sensitivity import Linear, blocks, find_branch
+from .sensitivity import WIDE_BLOCK, Linear, blocks, find_branch
 from .solver import Circuit, WorkingPoints
 
 __all__ = ["AtPoint", "InSeries", "gain", "gains", "transfer_ohms"]
@@ -108,7 +108,7 @@ def gain(
     plus = circuit.point(out)
     minus = 0 if to is None else circuit.point(to)
     result = np.full(len(working_points), np.nan + 0j)
-    for linear in blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack, WIDE_BLOCK):
         lines, factors = _admittances(layout, linear, omega)
         right = np.zeros((1 + layout.n_unknowns, len(linear.rows)), dtype=np.complex128)
         if isinstance(inject, AtPoint):
@@ -152,7 +152,7 @@ def transfer_ohms(
     a, b = (circuit.point(name) for name in inject)
     plus, minus = (circuit.point(name) for name in out)
     result = np.full(len(working_points), np.nan + 0j)
-    for linear in blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack, WIDE_BLOCK):
         _, factors = _admittances(layout, linear, omega)
         right = np.zeros((1 + layout.n_unknowns, len(linear.rows)), dtype=np.complex128)
         right[a] += 1.0
@@ -188,7 +188,7 @@ def gains(
     at, out, to = (np.array([circuit.point(path[n]) for path in paths], dtype=np.intp) for n in range(3))
     which = np.arange(len(paths))
     result = np.full((len(working_points), len(paths)), np.nan + 0j)
-    for linear in blocks(circuit, working_points, stack):
+    for linear in blocks(circuit, working_points, stack, WIDE_BLOCK):
         _, factors = _admittances(layout, linear, omega)
         right = np.zeros((1 + layout.n_unknowns, len(paths), len(linear.rows)), dtype=np.complex128)
         right[at, which] = 1.0

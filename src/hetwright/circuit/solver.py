@@ -41,13 +41,15 @@ Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 # How the method proceeds, not facts of any set:
-_BLOCK = 768  # rows worked together; docs/decisions/solver.md
+_BLOCK = 1024  # rows worked together; docs/decisions/solver.md
 _QUICK_STEPS = 8  # before the rows left over are gathered into fewer blocks
 _WORTH_SHARE = 4  # a block is left when only one row in so many is not done
 _MORE_STEPS = 10
 _STEPS = 40
+# where the healthy solution begins; any such values do
+_USUAL_COLLECTOR_VOLTS, _USUAL_SWING_VOLTS, _USUAL_SUPPLY_AMPS = 100.0, 5.0, 0.03
 # the climb: steps a stride may take, and all steps together; shares of the way
-_STRIDE_STEPS, _CLIMB_STEPS = 30, 150
+_STRIDE_STEPS, _CLIMB_STEPS, _LONG_CLIMB_STEPS = 30, 45, 300
 _LEAST_STRIDE = 1e-3
 _GAS_STRIDES = (0.0, 0.4, 1.0)
 # grid amps per anode amp; with less no usual grid leak closes the loop
@@ -190,7 +192,9 @@ class Circuit:
 
     # ---- solving
 
-    def solve(self, stack: Array, start: WorkingPoints | Array | None = None) -> WorkingPoints:
+    def solve(
+        self, stack: Array, start: WorkingPoints | Array | None = None, *, thorough: bool = True
+    ) -> WorkingPoints:
         """Find the working point of every row.
 
         Parameters
@@ -198,6 +202,8 @@ class Circuit:
         stack : (B, n_slots)
         start : WorkingPoints or (n_points,) or (B, n_points), optional
             Where to begin; the healthy solution by default. A refused row of a start begins at the healthy solution.
+        thorough : bool
+            False: a row that plain Newton does not find in a few steps is refused without more ado.
 
         Returns
         -------
@@ -228,7 +234,11 @@ class Circuit:
         followed = np.zeros(rows, dtype=np.bool_)
         if isinstance(start, WorkingPoints) and len(start) == rows:
             followed = start.certified & found.good
-        self._again(slots, found, healthy, followed)
+        if thorough:
+            self._again(slots, found, healthy, followed)
+        else:
+            found.good &= ~found.odd
+            found.good &= ~(self._run_away(slots, found, healthy) & ~followed)
         return self._working_points(found)
 
     def healthy(self) -> _Healthy:
@@ -243,7 +253,8 @@ class Circuit:
             slots = self.layout.nominal[:, None].copy()
             self.layout.check(slots.T)
             p = self.layout.parameters(slots)
-            found = self._climb(p, np.zeros(1, dtype=np.bool_), None)
+            found = self._newton(p, self._usual_volts(), steps=_MORE_STEPS + _QUICK_STEPS)
+            self._climb_all(slots, found, ~found.good | found.odd, np.zeros(1, dtype=np.bool_), None)
             self._settle_all(slots, found)
             if not found.good[0]:
                 raise NotSolved(
@@ -252,6 +263,17 @@ class Circuit:
                 )
             self._healthy = _Healthy(slots, found.x, self.layout.evaluate(p, found.x))
         return self._healthy
+
+    def _usual_volts(self) -> Array:
+        """Volts not far from what sets have, to begin the healthy solution with, (1 + unknowns, 1)."""
+        layout = self.layout
+        x = np.zeros((1 + layout.n_unknowns, 1))
+        x[layout.collectors] = _USUAL_COLLECTOR_VOLTS
+        x[sorted(layout.amplitudes)] = _USUAL_SWING_VOLTS
+        for port in layout.supplies:
+            x[port.plus], x[port.amps_at] = port.element.rms_volts, _USUAL_SUPPLY_AMPS
+        x[0] = 0.0
+        return x
 
     def _start(self, start: WorkingPoints | Array | None, rows: int) -> Array | None:
         if start is None:
@@ -290,18 +312,30 @@ class Circuit:
         self._settle_all(slots, found)
 
     def _settle_all(self, slots: Array, found: Found) -> None:
+        """Time for what is not found or unstable, and a longer climb for what is left after it."""
         self._attempt(slots, found, ~found.good | found.odd, lambda p, _: self._let_settle(p))
+        none = np.zeros(slots.shape[1], dtype=np.bool_)
+        self._climb_all(slots, found, ~found.good | found.odd, none, None, steps=_LONG_CLIMB_STEPS)
         # an unstable point is no working point, however well it balances
         found.good &= ~found.odd
 
-    def _climb_all(self, slots: Array, found: Found, supply: Flags, gas: Flags, healthy: _Healthy | None) -> None:
+    def _climb_all(
+        self,
+        slots: Array,
+        found: Found,
+        supply: Flags,
+        gas: Flags,
+        healthy: _Healthy | None,
+        *,
+        steps: int = _CLIMB_STEPS,
+    ) -> None:
         """Climb with the supply for some rows and with the gas for others, side by side."""
 
         left = np.flatnonzero(supply | gas)
         for first in range(0, len(left), _BLOCK):
             rows = left[first : first + _BLOCK]
             p = self.layout.parameters(np.ascontiguousarray(slots[:, rows]))
-            result = self._climb(p, gas[rows], healthy)
+            result = self._climb(p, gas[rows], healthy, steps)
             # one that fails leaves a certified point alone
             found.put(rows, result, result.good | ~found.good[rows])
 
@@ -390,7 +424,7 @@ class Circuit:
 
     # ---- continuation
 
-    def _climb(self, p: Parameters, gas: Flags, healthy: _Healthy | None) -> Found:
+    def _climb(self, p: Parameters, gas: Flags, healthy: _Healthy | None, steps: int) -> Found:
         """Bring mains and batteries up from nothing; for rows of ``gas`` let the gas in from the healthy solution.
 
         Every row goes at its own pace. A stride of the supply that fails is cut to a quarter and tried again from
@@ -427,7 +461,7 @@ class Circuit:
         with np.errstate(all="ignore"):
             scale(p, np.arange(rows), np.arange(rows))
             block = Block(layout, p, x)
-            for _ in range(_CLIMB_STEPS):
+            for _ in range(steps):
                 outcome = block.advance()
                 used[block.rows] += 1
                 summit = target[block.rows] >= 1.0

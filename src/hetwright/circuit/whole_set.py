@@ -122,9 +122,13 @@ class WholeSet:
             parts.append(self.heaters.base())
         return np.concatenate(parts)
 
-    def solve(self, stack: Array, start: Solved | None = None) -> Solved:
-        """Working points of every row of a stack (B, S), from rows solved near them where there are any."""
-        ht = self.ht.solve(np.ascontiguousarray(stack[:, : self.n_ht]), start.ht if start is not None else None)
+    def solve(self, stack: Array, start: Solved | None = None, *, thorough: bool = True) -> Solved:
+        """Working points of every row of a stack (B, S), from rows solved near them where there are any.
+
+        Not ``thorough``: a row that takes more than a few steps is refused.
+        """
+        begin = start.ht if start is not None else None
+        ht = self.ht.solve(np.ascontiguousarray(stack[:, : self.n_ht]), begin, thorough=thorough)
         heaters = None
         if self.heaters is not None:
             heaters = self.heaters.solve(np.ascontiguousarray(stack[:, self.n_ht :]))

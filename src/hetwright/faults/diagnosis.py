@@ -63,7 +63,7 @@ class ReadingSet:
 class SolvedSet(Protocol):
     """A set the circuit room can solve; implemented by :class:`hetwright.circuit.whole_set.WholeSet`."""
 
-    def solve(self, stack: Array, start: Any = None, /) -> Any: ...
+    def solve(self, stack: Array, start: Any = None, /, *, thorough: bool = True) -> Any: ...
 
     def read(self, solved: Any, questions: Sequence[Any], /, *, slopes: bool = True) -> Prediction: ...
 
@@ -205,7 +205,7 @@ class Bench:
         def predict(stack: Array, rows: NDArray[np.intp]) -> Prediction:
             near, known = latest[0]
             place = rows if known is None else np.searchsorted(known, rows)
-            now = self.whole.solve(stack, self.whole.take(near, place))
+            now = self.whole.solve(stack, self.whole.take(near, place), thorough=False)
             latest[0] = (now, rows)
             return self.whole.read(now, readings.questions)
 
@@ -584,7 +584,7 @@ class Bench:
             return
         cells = combine_cells(chosen, self.faults, self.medians, self.background.sd, self.slots)
         singles = np.array([[self._row_of[member] for member in combination] for combination in chosen])
-        solved = self.whole.solve(cells.medians, self.whole.added_up(self.solved, singles))
+        solved = self.whole.solve(cells.medians, self.whole.added_up(self.solved, singles), thorough=False)
         share = self.log_share[cells.faults].sum(axis=1)
         if len(readings):
             evidence = self._integrate(

@@ -51,8 +51,8 @@ class _Asked:
         self.whole = whole
         self._signs = signs
 
-    def solve(self, stack: Array, start: Solved | None = None) -> Solved:
-        return self.whole.solve(stack, start)
+    def solve(self, stack: Array, start: Solved | None = None, *, thorough: bool = True) -> Solved:
+        return self.whole.solve(stack, start, thorough=thorough)
 
     def read(self, solved: Solved, questions: Sequence[Question], *, slopes: bool = True) -> Prediction:
         return self.whole.read(solved, questions, slopes=slopes)
