@@ -19,7 +19,7 @@ import numpy as np
 from hetwright.card import read_card
 from hetwright.card.model import SetCard, State
 from hetwright.card.network import networks_of
-from hetwright.circuit.whole_set import WholeSet
+from hetwright.circuit.whole_set import WholeSet, to_ohms
 from hetwright.readings.meter import Meter
 
 DEMO = Path(__file__).resolve().parent.parent / "src" / "hetwright" / "trade" / "demo"
@@ -47,6 +47,14 @@ SHEET = [
     ("V3.screen_grid", 400),
     ("V3.cathode", 50),
 ]
+# Cold, before power, with the digital meter the museum keeps for ohms: points, note.
+COLD = [
+    ("mains_live", "chassis", "suppressor lifted, switch on; nothing on the 20 M range"),
+    ("mains_live", "mains_neutral", "switch on"),
+    ("HT1", "chassis", "climbed for a minute, then stood"),
+]
+COLD_SD = 0.01
+MOST_OHMS = 20e6
 # Point, range of the museum's 20 k/V meter, note.
 READ = [
     ("HT1", 250, "hums at 100 Hz, loud"),
@@ -77,16 +85,30 @@ def column(whole: WholeSet, card: SetCard, part: str, what: str) -> int:
     return whole.slots[inner[0]]
 
 
-def solved_volts(
-    card: SetCard, state: State, points: list[tuple[str, Meter]], records: list[dict], mains: float
-) -> np.ndarray:
-    """Volts shown by each meter with the changes of ``records`` made."""
+def changed(card: SetCard, state: State, records: list[dict]) -> tuple[WholeSet, np.ndarray]:
+    """The set and its slots with the changes of ``records`` made."""
     whole = WholeSet(networks_of(card, state))
     row = whole.base()
     for record in records:
         for change in record["changes"]:
             index = column(whole, card, change["part"], change["what"])
             row[index] = change["number"] * (row[index] if change["how"] == "times" else 1.0)
+    return whole, row
+
+
+def cold_ohms(card: SetCard, records: list[dict]) -> list[float]:
+    """Ohms of ``COLD`` with the plug out."""
+    whole, row = changed(card, "found", records)
+    questions = [whole.question(point, to, "ohms", np.inf, card.reference_point) for point, to, _ in COLD]
+    prediction = whole.read(whole.solve(row[None]), questions, slopes=False)
+    return [float(ohms) for ohms in to_ohms(prediction.mean[0])]
+
+
+def solved_volts(
+    card: SetCard, state: State, points: list[tuple[str, Meter]], records: list[dict], mains: float
+) -> np.ndarray:
+    """Volts shown by each meter with the changes of ``records`` made."""
+    whole, row = changed(card, state, records)
     supply = card.parts_of_role("supply.rectifier")[0].ref
     row[whole.slots[supply, "mains"]] *= mains / card.mains_rms_volts
     questions = [whole.question(point, None, "volts dc", meter.ohms, card.reference_point) for point, meter in points]
@@ -123,6 +145,13 @@ def readings_text(card: SetCard, truth: dict) -> str:
     volts = solved_volts(card, "found", meters, [*truth["wandered"], *truth["fault"]], MAINS_VOLTS)
     random = np.random.default_rng(SEED)
     lines = ["point,to,quantity,value,unit,meter,mains_volts,minutes_on,state,note"]
+    of_ohmmeter = np.random.default_rng(SEED + 1)
+    for (point, to, note), ohms in zip(COLD, cold_ohms(card, [*truth["wandered"], *truth["fault"]]), strict=True):
+        read = ohms * (1.0 + COLD_SD * of_ohmmeter.standard_normal())
+        size, unit = (f"{read / 1e3:.3g}", "k") if read >= 1e3 else (f"{read:.3g}", "ohm")
+        if read > MOST_OHMS:
+            size, unit = "open", ""
+        lines.append(f'{point},{to},ohms,{size},{unit},,,,found,"{note}"')
     for (point, full, note), (_, meter), value in zip(READ, meters, volts, strict=True):
         shown = rounded(value + meter.sd_volts(value) * random.standard_normal(), full)
         lines.append(

@@ -161,6 +161,15 @@ def test_open_heater_chain_fails_and_says_so():
     assert "open" in chain.remark
 
 
+def test_a_cold_thermistor_widens_what_the_chain_may_read():
+    read = [Read("mains_live", "mains_neutral", 5.6e3)]
+    assert status(read, card("AC/DC"))["heater chain"] == "failed"
+    expected = {("mains_live", "mains_neutral"): 5.2e3}
+    assert status(read, card("AC/DC"), expected_ohms=expected)["heater chain"] == "passed"
+    opened = [Read("mains_live", "mains_neutral", inf)]
+    assert status(opened, card("AC/DC"), expected_ohms=expected)["heater chain"] == "failed"
+
+
 def test_the_last_reading_counts():
     read = [Read("HT1", "chassis", 0.0), Read("chassis", "HT1", 200e3)]
     assert status(read)["HT to HT negative"] == "passed"

@@ -23,7 +23,8 @@ from hetwright.readings.questioning import Question as Doubt
 from hetwright.readings.questioning import question as questions_of
 from hetwright.readings.reading import Reading
 from hetwright.readings.words import facts
-from hetwright.safety import GuardContext, peak_volts_present
+from hetwright.safety import GuardContext, Proposal, cold_checks_demanded, peak_volts_present
+from hetwright.safety import check as guard_check
 
 from .inputs import assumptions_of
 from .output import Words
@@ -32,7 +33,7 @@ from .set_cautions import expected_cold_ohms, set_cautions
 __all__ = ["Findings", "Row", "WouldRead", "find_suspects", "state_of_readings"]
 
 Array = NDArray[np.float64]
-Part = Literal["compared", "seen", "hum", "mains", "left out"]
+Part = Literal["compared", "seen", "hum", "mains", "cold check", "left out"]
 
 SHOWN = 12
 """Of so many suspects it is worked out what every point would read."""
@@ -40,7 +41,10 @@ SHOWN = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A reading with what became of it: ``index`` counts those compared; ``why`` it was left out."""
+    """A reading with what became of it: ``index`` counts those compared; ``why`` it was left out.
+
+    A "cold check" answers what the construction demands before power, at a place no computation reaches.
+    """
 
     reading: Reading
     part: Part
@@ -151,7 +155,8 @@ def find_suspects(
     mains, mains_said = _mains_volts(card, kept)
 
     prepared = prepare(card, meant, mains_volts=mains)
-    case = prepared.case(kept, meter)
+    beyond = _beyond_computing(prepared, kept)
+    case = prepared.case([reading for reading in kept if id(reading) not in beyond], meter)
     diagnosis = prepared.diagnose(case, on_progress)
     require_solved(diagnosis)
 
@@ -167,7 +172,8 @@ def find_suspects(
     advice, withheld = advise(
         prepared, case, diagnosis, context, meter=meter, power_is_on=power_is_on, most=most_checks
     )
-    rows = _rows([_as_mains(reading) for reading in readings], kept, case, meant)
+    withheld = _with_standing(withheld, context, card)
+    rows = _rows([_as_mains(reading) for reading in readings], kept, case, meant, beyond)
     solved = prepared.bench.solved_rows()
     said_of_set = [*([said] if said else []), *([mains_said] if mains_said else []), *assumed]
     return Findings(
@@ -190,6 +196,16 @@ def find_suspects(
         unsolved=int((~solved).sum()),
         explanations=len(solved),
     )
+
+
+def _with_standing(withheld: tuple[Withheld, ...], context: GuardContext, card: SetCard) -> tuple[Withheld, ...]:
+    """What is withheld whatever it would tell: readings under power, while they are."""
+    verdict = guard_check(
+        Proposal(kind="measure volts", point="HT1", to=card.reference_point, quantity="volts dc"), context
+    )
+    if verdict.allowed or any(one.reason == verdict.reason for one in withheld):
+        return withheld
+    return (Withheld(check="Every reading under power.", reason=verdict.reason), *withheld)
 
 
 def _as_mains(reading: Reading) -> Reading:
@@ -219,7 +235,27 @@ def _mains_volts(card: SetCard, readings: Sequence[Reading]) -> tuple[float | No
     return volts, said
 
 
-def _rows(given: Sequence[Reading], kept: Sequence[Reading], case: Case, state: State) -> tuple[Row, ...]:
+def _beyond_computing(prepared: Prepared, readings: Sequence[Reading]) -> set[int]:
+    """Readings (by ``id``) that answer a demanded cold check at a place that is no point of the networks: a spindle."""
+    card = prepared.card
+    demanded = {frozenset(pair) for check in cold_checks_demanded(card) for pair in check.pairs}
+    beyond = set()
+    for reading in readings:
+        if (
+            reading.quantity != "ohms"
+            or frozenset((reading.point, reading.to or card.reference_point)) not in demanded
+        ):
+            continue
+        try:
+            prepared.whole.question(reading.point, reading.to, "ohms", np.inf, card.reference_point)
+        except InputFault:
+            beyond.add(id(reading))
+    return beyond
+
+
+def _rows(
+    given: Sequence[Reading], kept: Sequence[Reading], case: Case, state: State, beyond: set[int]
+) -> tuple[Row, ...]:
     reasons = {id(reading): why for reading, why in case.left_out}
     waiting = list(case.taken)
     rows: list[Row] = []
@@ -237,6 +273,8 @@ def _rows(given: Sequence[Reading], kept: Sequence[Reading], case: Case, state: 
             waiting.pop(0)
             rows.append(Row(reading=ours, part="compared", index=index))
             index += 1
+        elif id(ours) in beyond:
+            rows.append(Row(reading=ours, part="cold check"))
         elif id(ours) in reasons:
             rows.append(Row(reading=ours, part="left out", why=reasons[id(ours)]))
         elif ours.quantity == "observation":

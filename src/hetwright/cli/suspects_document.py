@@ -61,6 +61,17 @@ def suspects_document(found: Findings) -> dict[str, Any]:
             "unsolved": found.unsolved,
         },
         "cautions": list(found.cautions),
+        "cold_checks": [
+            {
+                "name": result.check.name,
+                "point": result.check.points[0],
+                "to": result.check.points[1],
+                "status": result.status,
+                "ohms": None if result.ohms is None else _ohms(result.ohms),
+                "says": spoken(result.remark, found.words),
+            }
+            for result in found.context.cold_checks
+        ],
         "readings": [_reading(found, row, labels) for row in found.rows if row.part != "left out"],
         "left_out": [_left_out(row) for row in found.rows if row.part == "left out"],
         "questions": _questions(found),

@@ -42,6 +42,7 @@ def print_suspects(page: Page, document: dict[str, Any]) -> None:
     page.title(f"{name}, {states[document['state']]}")
     page.heading("Before a hand goes near it")
     page.cautions(document["cautions"])
+    _cold_checks(page, document)
     _readings(page, document)
     _suspects(page, document)
     _next_checks(page, document)
@@ -50,6 +51,19 @@ def print_suspects(page: Page, document: dict[str, Any]) -> None:
         page.heading("Taken for granted")
         for text in document["assumptions"]:
             page.item("·", text)
+
+
+def _cold_checks(page: Page, document: dict[str, Any]) -> None:
+    shapes = {"passed": IN, "failed": DANGER, "missing": "○"}
+    words = {"passed": "passed", "failed": "FAILED: no power", "missing": "not done"}
+    for check in document["cold_checks"]:
+        status = words[check["status"]]
+        if check["status"] == "missing" and check["ohms"] is not None:
+            status = "not settled"
+        read = f", {written(check['ohms'], 'ohms', page.words)}" if check["ohms"] is not None else ""
+        remark = f" ({check['says']})" if check["says"] and check["status"] != "passed" else ""
+        style: Any = "danger" if check["status"] == "failed" else ""
+        page.item(shapes[check["status"]], f"Cold check, {check['name']}: {status}{read}{remark}", style)
 
 
 # ---- what was read

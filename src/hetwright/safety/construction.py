@@ -188,7 +188,8 @@ def cold_checks_demanded(
     card : SetCard
     expected_ohms : (point, point) -> ohms, optional
         What the circuit as it stands should read. Where a bleeder or divider lies across the HT a low reading is
-        normal: the limit is then two thirds of what is expected.
+        normal: the limit is then two thirds of what is expected. Limits on both sides (primary, heater chain) are
+        widened until they hold what is expected.
     words : "british" or "american"
     """
     document = load_trade("constructions.toml")
@@ -202,15 +203,19 @@ def cold_checks_demanded(
         least = _of_mains(record, "least_ohms", card.mains_rms_volts) or 0.0
         settle = _of_mains(record, "settle_ohms", card.mains_rms_volts)
         expected = [ohms for pair in pairs for ohms in _either_way(expected_ohms or {}, pair)]
+        most = _of_mains(record, "most_ohms", card.mains_rms_volts)
         if settle is not None and expected and min(expected) * (2.0 / 3.0) < least:
             least = max(min(expected) * (2.0 / 3.0), settle)
+        if most is not None and expected:
+            # a path of this very circuit, cold thermistor or transformer primary, may lie beyond what is usual
+            least, most = min(least, min(expected) * (2.0 / 3.0)), max(most, max(expected) * 1.5)
         source = sources[record["source"]]
         checks.append(
             ColdCheck(
                 name=record["name"],
                 pairs=pairs,
                 least_ohms=least,
-                most_ohms=_of_mains(record, "most_ohms", card.mains_rms_volts),
+                most_ohms=most,
                 settle_ohms=settle,
                 how=record.get("how_american", record["how"]) if words == "american" else record["how"],
                 why=record["why"],
