@@ -30,6 +30,9 @@ class LinearSet:
     def solve(self, stack, start=None, *, thorough=True):
         return stack
 
+    def solve_alike(self, stack):
+        return stack
+
     def read(self, solved, questions, *, slopes=True):
         slopes = np.array(questions).reshape(len(questions), solved.shape[1])
         return Prediction(

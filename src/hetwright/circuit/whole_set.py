@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..errors import Complaint, InputFault, NotSolved
 from .cold import cold_ohms, cold_ohms_with_slopes
-from .network import Network
+from .network import Capacitance, Conductance, Inductance, Network, Supply
 from .prediction import Prediction
 from .sensitivity import branch_amps, branch_amps_slopes, find_branch, read_through_meter, readings_with_slopes
 from .solver import Circuit, WorkingPoints, near
@@ -26,6 +26,8 @@ Index = NDArray[np.intp]
 
 #: An ohmmeter shows no more than this: anything above reads "open".
 OPEN_OHMS = 30e6
+#: Points closer than this stand at the same volts.
+SAME_VOLTS = 1e-6
 
 
 class Networks(Protocol):
@@ -133,6 +135,49 @@ class WholeSet:
         if self.heaters is not None:
             heaters = self.heaters.solve(np.ascontiguousarray(stack[:, self.n_ht :]))
         return Solved(stack, ht, heaters)
+
+    def solve_alike(self, stack: Array) -> Solved:
+        """Working points of a stack of changes to its row 0, each different direct-current circuit solved once.
+
+        A capacitance carries no direct current, and a conductance between points that stand at the same volts changes
+        nothing: rows that differ from another only in such slots have its working point exactly.
+        """
+        first = self.solve(stack[:1])
+        matters = np.ones(stack.shape[1], dtype=bool)
+        matters[: self.n_ht] = ~self._idle_slots(first)
+        _, chosen, place = np.unique(stack[:, matters], axis=0, return_index=True, return_inverse=True)
+        solved = self.take(self.solve(stack[chosen]), place.reshape(-1))
+        return replace(solved, stack=stack)
+
+    def _idle_slots(self, solved: Solved) -> NDArray[np.bool_]:
+        """HT slots that move no direct voltage of the solved row 0, whatever their value."""
+        idle = np.zeros(self.n_ht, dtype=bool)
+        if not solved.ht.certified[0]:
+            return idle
+        volts, columns = solved.ht.volts[0], self.ht.slot_index
+        level: dict[int, bool] = {}
+        for element in self.ht.network.elements:
+            if isinstance(element, Capacitance):
+                idle[columns[element.part, "farads"]] = True
+                slot = columns[element.part, "leak_siemens"]
+            elif isinstance(element, Inductance):
+                idle[columns[element.part, "henries"]] = True
+                continue
+            elif isinstance(element, Conductance):
+                slot = columns[element.part, element.what]
+            else:
+                continue
+            across = abs(volts[self.ht.point(element.a)] - volts[self.ht.point(element.b)])
+            level[slot] = level.get(slot, True) and across < SAME_VOLTS
+        for slot, same in level.items():
+            idle[slot] = same
+        # the reservoir is the supply's as well, and there it tells
+        for element in self.ht.network.elements:
+            if isinstance(element, Supply):
+                for key, column in columns.items():
+                    if key[0] == element.part:
+                        idle[column] = False
+        return idle
 
     def take(self, solved: Solved, rows: Index) -> Solved:
         """Some rows of a solved stack."""

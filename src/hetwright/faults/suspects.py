@@ -54,6 +54,9 @@ class _Asked:
     def solve(self, stack: Array, start: Solved | None = None, *, thorough: bool = True) -> Solved:
         return self.whole.solve(stack, start, thorough=thorough)
 
+    def solve_alike(self, stack: Array) -> Solved:
+        return self.whole.solve_alike(stack)
+
     def read(self, solved: Solved, questions: Sequence[Question], *, slopes: bool = True) -> Prediction:
         return self.whole.read(solved, questions, slopes=slopes)
 
