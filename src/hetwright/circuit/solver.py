@@ -49,7 +49,7 @@ _STEPS = 40
 # where the healthy solution begins; any such values do
 _USUAL_COLLECTOR_VOLTS, _USUAL_SWING_VOLTS, _USUAL_SUPPLY_AMPS = 100.0, 5.0, 0.03
 # the climb: steps a stride may take, and all steps together; shares of the way
-_STRIDE_STEPS, _CLIMB_STEPS, _LONG_CLIMB_STEPS = 30, 45, 300
+_STRIDE_STEPS, _CLIMB_STEPS, _LONG_CLIMB_STEPS = 30, 100, 300
 _LEAST_STRIDE = 1e-3
 _GAS_STRIDES = (0.0, 0.4, 1.0)
 # grid amps per anode amp; with less no usual grid leak closes the loop
