@@ -278,6 +278,20 @@ def test_a_trigger_pair_comes_to_the_state_it_takes_when_switched_on():
     assert [volts[name] for name in names] == pytest.approx(run.y[:, -1], abs=0.05)
 
 
+def test_every_working_point_is_the_one_reached_by_raising_the_ht(receiver):
+    stack = random_faults(receiver, np.random.default_rng(3), 120)
+    found = receiver.solve(stack)
+    mains = receiver.slot("V5", "mains")
+    raised = None
+    for share in np.linspace(0.02, 1.0, 50):
+        part = stack.copy()
+        part[:, mains] *= share
+        raised = receiver.solve(part, start=raised)
+    both = found.certified & raised.certified
+    assert both.sum() >= 118
+    assert raised.volts[both] == pytest.approx(found.volts[both], abs=5e-3)
+
+
 def test_a_gassy_valve_that_need_not_run_away_does_not():
     # a soft output valve with a large grid leak has two states over a range of gas; raising the HT finds the lower
     b = Builder()
