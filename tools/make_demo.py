@@ -57,7 +57,7 @@ COLD_SD = 0.01
 MOST_OHMS = 20e6
 # Point, range of the museum's 20 k/V meter, note.
 READ = [
-    ("HT1", 250, "hums at 100 Hz, loud"),
+    ("HT1", 250, "hums"),
     ("HT2", 250, ""),
     ("V3.anode", 250, ""),
     ("V3.screen_grid", 250, ""),
@@ -159,6 +159,7 @@ def readings_text(card: SetCard, truth: dict) -> str:
         )
     lines += [
         f"loudspeaker,,observation,hum,,,{MAINS_VOLTS:g},10,found,",
+        f"loudspeaker,,hum,100,Hz,,{MAINS_VOLTS:g},10,found,by ear against a tone of the telephone",
         f"loudspeaker,,observation,distorted,,,{MAINS_VOLTS:g},10,found,",
     ]
     return "\n".join(lines) + "\n"

@@ -342,12 +342,14 @@ def _would_read(prepared: Prepared, diagnosis: Diagnosis, meter: Meter) -> tuple
         return ()
     whole, card = prepared.whole, prepared.card
     number = {id(fault): n for n, fault in enumerate(prepared.faults)}
-    stack = np.stack([_row_with(prepared, diagnosis, number[id(suspect.fault)]) for suspect in shown])
+    pairs = [_row_with(prepared, diagnosis, number[id(suspect.fault)]) for suspect in shown]
+    stack = np.stack([slots for slots, _ in pairs])
+    near = whole.take(prepared.bench.solved, np.array([row for _, row in pairs], dtype=np.intp))
     names = points_to_read(prepared.healthy)
     asked: list[Question] = [
         whole.question(name, None, "volts dc", meter.ohms, card.reference_point) for name in names
     ]
-    read = whole.read(whole.solve(stack), asked, slopes=False)
+    read = whole.read(whole.solve(stack, near), asked, slopes=False)
     return tuple(
         tuple(
             WouldRead(point=name, to=card.reference_point, volts=float(value))
@@ -359,17 +361,20 @@ def _would_read(prepared: Prepared, diagnosis: Diagnosis, meter: Meter) -> tuple
     )
 
 
-def _row_with(prepared: Prepared, diagnosis: Diagnosis, fault: int) -> Array:
-    """Slots of the set with one fault, alone if it was weighed alone; what it cannot show leaves the healthy set."""
-    carriers = [h for h in diagnosis.hypotheses if fault in h.faults]
-    if carriers:
-        best = next((h for h in carriers if h.faults == (fault,)), carriers[0])
-        logarithmic = prepared.healthy.background.logarithmic
-        return np.asarray(np.where(logarithmic, best.medians * np.exp(best.shift), best.medians + best.shift))
+def _row_with(prepared: Prepared, diagnosis: Diagnosis, fault: int) -> tuple[Array, int]:
+    """Slots of the set with one fault, alone if it was weighed alone, and a row of the bench that lies near.
+
+    What a fault cannot show leaves the healthy set, row 0.
+    """
     bench = prepared.bench
     rows = np.flatnonzero(bench.row_fault == fault)
     row = int(rows[np.argmax(bench.row_log_weight[rows])]) if len(rows) else 0
-    return np.asarray(bench.stack[row])
+    carriers = [h for h in diagnosis.hypotheses if fault in h.faults]
+    if not carriers:
+        return np.asarray(bench.stack[row]), row
+    best = next((h for h in carriers if h.faults == (fault,)), carriers[0])
+    logarithmic = prepared.healthy.background.logarithmic
+    return np.asarray(np.where(logarithmic, best.medians * np.exp(best.shift), best.medians + best.shift)), row
 
 
 def _sheet(prepared: Prepared) -> list[str]:

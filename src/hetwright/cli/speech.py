@@ -39,7 +39,15 @@ _POINTS = {
     "mains_live": "mains live",
     "mains_neutral": "mains neutral",
 }
-_AMERICAN_POINTS = {"HT": "B+", "ht_negative": "B-", "mains_live": "line hot", "mains_neutral": "line neutral"}
+_AMERICAN = {
+    r"\bHT negative\b": "B-",
+    r"\bht_negative\b": "B-",
+    r"\bmains[_ ]live\b": "line hot",
+    r"\bmains[_ ]neutral\b": "line neutral",
+    r"\bHT(?=\d)": "B+",
+    r"\bPlug out\b": "Unplugged",
+    r"\bplug out\b": "unplugged",
+}
 _VALVE_POINT = re.compile(r"\b(V\d+[A-Z]?)\.([a-z][a-z0-9_]*)\b")
 _UNIT = {"volts dc": "volts", "volts ac": "volts", "amps dc": "amps", "amps ac": "amps", "watts": "watts"}
 # (out of, how many): the fractions that people say
@@ -103,12 +111,14 @@ def spoken(text: str, words: Words = "british") -> str:
     'Read V1 plate to chassis, on the 10M.'
     >>> spoken("ohms across R4 (if_amp.screen_feed_resistor)")
     'ohms across R4 (IF amplifier screen feed resistor)'
+    >>> spoken("Plug out: HT1 to HT negative", "american")
+    'Unplugged: B+1 to B-'
     """
     text = _VALVE_POINT.sub(lambda found: f"{found[1]} {found[2].replace('_', ' ')}", text)
     text = _stage_words().sub(lambda found: role_spoken(found[0]), text)
     if words == "american":
-        for british, american in _AMERICAN_POINTS.items():
-            text = re.sub(rf"\b{british}(?=\d|\b)", american, text)
+        for british, american in _AMERICAN.items():
+            text = re.sub(british, american, text)
     else:
         for point in ("ht_negative", "avc_line", "mains_live", "mains_neutral"):
             text = re.sub(rf"\b{point}\b", _POINTS[point], text)

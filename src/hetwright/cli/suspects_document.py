@@ -245,7 +245,7 @@ def _says(found: Findings, suspect: Suspect, estimate: float | str | None, unit:
     if suspect.explains:
         told.append(f"explains {_named(found, suspect.explains)}")
     if suspect.leaves:
-        told.append(f"leaves {_named(found, suspect.leaves)}")
+        told.append(f"does not explain {_named(found, suspect.leaves)}")
     return spoken(f"{head}: {'; '.join(told)}" if told else head, found.words)
 
 

@@ -118,7 +118,9 @@ def _seen(row: dict[str, Any]) -> str:
 
 def _reading_row(document: dict[str, Any], row: dict[str, Any], page: Page, wide: bool) -> list[str]:
     quantity = row["quantity"]
-    place = reading_spoken(row["point"], row["to"], document["reference"])
+    # ohms are between two points wherever the second lies
+    reference = document["reference"] if quantity != "ohms" else ""
+    place = reading_spoken(row["point"], row["to"], reference)
     kind = "" if quantity.startswith("volts") else f", {quantity}"
     verdict = _VERDICTS[row["verdict"]] + ("" if row["verdict"] == "in" else f", {row['side']}")
     return [
@@ -229,8 +231,8 @@ def _next_checks(page: Page, document: dict[str, Any]) -> None:
 
 
 def _outcome(one: dict[str, Any]) -> str:
-    often = f" ({chance(one['probability'])})" if one["probability"] is not None else ""
-    return f"{_capital(one['reads'])}{often}: {one['means']}"
+    often = f", {chance(one['probability'])}" if one["probability"] is not None else ""
+    return f"{_capital(one['reads'])}{often}: {one['means'].rstrip('.')}."
 
 
 def _withheld(page: Page, document: dict[str, Any]) -> None:

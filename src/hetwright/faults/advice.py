@@ -502,7 +502,9 @@ def _reads(candidate: _Candidate, values: Sequence[float]) -> str:
         if to_compared(b) - to_compared(a) < 0.3:
             middle = _ohms(float(to_ohms(0.5 * (max(low, 0.0) + max(high, 0.0)))))
             return middle if middle in ("open", "short") else f"about {middle}"
-        return f"{_ohms(a)} to {_ohms(b)}"
+        first, last = _ohms(a), _ohms(b)
+        number, _, unit = first.partition(" ")
+        return f"{number} to {last}" if unit and last.endswith(f" {unit}") else f"{first} to {last}"
     return "bad" if values[0] > 0.5 else "good"
 
 

@@ -208,7 +208,7 @@ def cold_checks_demanded(
             least = max(min(expected) * (2.0 / 3.0), settle)
         if most is not None and expected:
             # a path of this very circuit, cold thermistor or transformer primary, may lie beyond what is usual
-            least, most = min(least, min(expected) * (2.0 / 3.0)), max(most, max(expected) * 1.5)
+            least, most = min(least, min(expected) * (2.0 / 3.0)), max(most, min(expected) * 1.5)
         source = sources[record["source"]]
         checks.append(
             ColdCheck(
