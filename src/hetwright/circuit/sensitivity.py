@@ -281,9 +281,8 @@ def find_branch(circuit: Circuit, part: str, what: str | None = None) -> Branch:
                 return Branch(f"cathode {number}", section)
             if what in names:
                 return Branch(f"valve {number}", section, names.index(what))
-            raise InputFault(
-                Complaint(wrong=f"{part} has no {what!r}", right=f"name one of {', '.join(names)}, cathode")
-            )
+            wrong = f"{part} has no {what!r}" if what else f"{part} carries several currents"
+            raise InputFault(Complaint(wrong=wrong, right=f"name one of {', '.join(names)}, cathode"))
     for number, port in enumerate(layout.supplies):
         if port.element.part == part:
             return Branch("supply", number)
