@@ -25,6 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -148,6 +149,8 @@ class Circuit:
         self.points = tuple(self.layout.points)
         self.extras = tuple(self.layout.extras)
         self._healthy: _Healthy | None = None
+        #: Working points and their linearised blocks, as :func:`hetwright.circuit.sensitivity.blocks` keeps them.
+        self.kept_linear: tuple[WorkingPoints, list[Any]] | None = None
 
     def __repr__(self) -> str:
         return f"Circuit({len(self.points)} points, {len(self.slots)} slots, {len(self.network.elements)} elements)"
