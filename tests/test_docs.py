@@ -1,6 +1,6 @@
 """What is documented exists, and what is public is documented."""
 
-import importlib
+import importlib.util
 import inspect
 import pkgutil
 import re
@@ -285,3 +285,28 @@ def test_a_figure_without_a_source_is_noticed():
     )
     assert list(unsourced(document)) == ["limits"]
     assert sources_without_memory(tomllib.loads('[a]\nsource = "a book"\n')) == ["a: 'a book'"]
+
+
+# ---- what the commands print
+
+
+def script(name):
+    spec = importlib.util.spec_from_file_location(name, ROOT / "tools" / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_pages_show_what_the_commands_print():
+    stale = script("show_output").stale_pages()
+    assert stale == [], "run .venv/bin/python tools/show_output.py, and read what has changed"
+
+
+def test_what_is_left_out_of_an_output_is_marked():
+    shown = script("show_output").lines_shown
+    printed = "cautions\n\nPoint  Volts\nHT1    230\nHT2    200\nAVC    0\n"
+    assert list(shown(printed, "Point .. HT1")) == ["...", "Point  Volts", "HT1    230", "..."]
+    assert list(shown(printed, "cautions ; AVC")) == ["cautions", "...", "AVC    0"]
+    assert list(shown(printed, " ")) == printed.splitlines()
+    with pytest.raises(ValueError, match="HT9"):
+        list(shown(printed, "HT9"))
