@@ -27,7 +27,7 @@ class PlainSigns:
 class LinearSet:
     """Readings linear in the logarithms of the slots; ``questions`` are rows of slopes."""
 
-    def solve(self, stack, start=None, *, thorough=True):
+    def solve(self, stack, start=None, *, effort="full"):
         return stack
 
     def solve_alike(self, stack):

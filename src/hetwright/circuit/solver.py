@@ -25,7 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,7 @@ from .newton import CERTIFIED_AMPS, CERTIFIED_VOLTS, Block, Found, Outcome
 __all__ = ["CERTIFIED_AMPS", "CERTIFIED_VOLTS", "Circuit", "WorkingPoints", "near"]
 
 Array = NDArray[np.float64]
+Effort = Literal["full", "brisk", "quick"]
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
@@ -196,7 +197,7 @@ class Circuit:
     # ---- solving
 
     def solve(
-        self, stack: Array, start: WorkingPoints | Array | None = None, *, thorough: bool = True
+        self, stack: Array, start: WorkingPoints | Array | None = None, *, effort: Effort = "full"
     ) -> WorkingPoints:
         """Find the working point of every row.
 
@@ -205,8 +206,9 @@ class Circuit:
         stack : (B, n_slots)
         start : WorkingPoints or (n_points,) or (B, n_points), optional
             Where to begin; the healthy solution by default. A refused row of a start begins at the healthy solution.
-        thorough : bool
-            False: a row that plain Newton does not find in a few steps is refused without more ado.
+        effort : "full", "brisk" or "quick"
+            What is done for a row that plain Newton does not find in a few steps: all there is; more steps and a climb;
+            nothing. What is not found is refused.
 
         Returns
         -------
@@ -237,8 +239,8 @@ class Circuit:
         followed = np.zeros(rows, dtype=np.bool_)
         if isinstance(start, WorkingPoints) and len(start) == rows:
             followed = start.certified & found.good
-        if thorough:
-            self._again(slots, found, healthy, followed)
+        if effort != "quick":
+            self._again(slots, found, healthy, followed, full=effort == "full")
         else:
             found.good &= ~found.odd
             found.good &= ~(self._run_away(slots, found, healthy) & ~followed)
@@ -304,7 +306,7 @@ class Circuit:
         x0[:, usable] = given[:, usable]
         return x0
 
-    def _again(self, slots: Array, found: Found, healthy: _Healthy, followed: Flags) -> None:
+    def _again(self, slots: Array, found: Found, healthy: _Healthy, followed: Flags, *, full: bool) -> None:
         """Give the rows that need it more steps, then a climb, then time.
 
         ``followed`` rows began at a certified point close by and are on that point's branch.
@@ -312,7 +314,9 @@ class Circuit:
         self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, x, steps=_MORE_STEPS))
         away = found.good & self._run_away(slots, found, healthy) & ~followed
         self._climb_all(slots, found, ~found.good | found.odd, away & ~found.odd, healthy)
-        self._settle_all(slots, found)
+        if full:
+            self._settle_all(slots, found)
+        found.good &= ~found.odd
 
     def _settle_all(self, slots: Array, found: Found) -> None:
         """Time for what is not found or unstable, and a longer climb for what is left after it."""

@@ -14,10 +14,17 @@ from numpy.typing import NDArray
 
 from ..errors import Complaint, InputFault, NotSolved
 from .cold import cold_ohms, cold_ohms_with_slopes
-from .network import Capacitance, Conductance, Inductance, Network, Supply
+from .network import Capacitance, Conductance, Inductance, Network, Resistance, Supply, ValveSection
 from .prediction import Prediction
-from .sensitivity import branch_amps, branch_amps_slopes, find_branch, read_through_meter, readings_with_slopes
-from .solver import Circuit, WorkingPoints, near
+from .sensitivity import (
+    branch_amps,
+    branch_amps_slopes,
+    find_branch,
+    read_through_meter,
+    readings_with_slopes,
+    volts_slopes,
+)
+from .solver import Circuit, Effort, WorkingPoints, near
 
 __all__ = ["Question", "Solved", "WholeSet", "to_compared", "to_ohms"]
 
@@ -53,7 +60,8 @@ class Question:
     """One reading as the set is asked for it.
 
     ``kind``: "volts dc", "volts ac", "amps dc", "ohms" or "watts". ``a`` and ``b`` are points of the network; ``ohms`` the
-    meter's resistance. For amps ``a`` names the part. Readings of ohms are compared as ln(1 + R/1 ohm).
+    meter's resistance. For amps ``a`` names what carries them, parts whose currents meet joined by "+". Readings of
+    ohms are compared as ln(1 + R/1 ohm).
     """
 
     kind: str
@@ -124,19 +132,19 @@ class WholeSet:
             parts.append(self.heaters.base())
         return np.concatenate(parts)
 
-    def solve(self, stack: Array, start: Solved | None = None, *, thorough: bool = True) -> Solved:
+    def solve(self, stack: Array, start: Solved | None = None, *, effort: Effort = "full") -> Solved:
         """Working points of every row of a stack (B, S), from rows solved near them where there are any.
 
-        Not ``thorough``: a row that takes more than a few steps is refused.
+        ``effort`` as in :meth:`~hetwright.circuit.solver.Circuit.solve`.
         """
         begin = start.ht if start is not None else None
-        ht = self.ht.solve(np.ascontiguousarray(stack[:, : self.n_ht]), begin, thorough=thorough)
+        ht = self.ht.solve(np.ascontiguousarray(stack[:, : self.n_ht]), begin, effort=effort)
         heaters = None
         if self.heaters is not None:
             heaters = self.heaters.solve(np.ascontiguousarray(stack[:, self.n_ht :]))
         return Solved(stack, ht, heaters)
 
-    def solve_alike(self, stack: Array) -> Solved:
+    def solve_alike(self, stack: Array, *, effort: Effort = "full") -> Solved:
         """Working points of a stack of changes to its row 0, each different direct-current circuit solved once.
 
         A capacitance carries no direct current, and a conductance between points that stand at the same volts changes
@@ -146,7 +154,7 @@ class WholeSet:
         matters = np.ones(stack.shape[1], dtype=bool)
         matters[: self.n_ht] = ~self._idle_slots(first)
         _, chosen, place = np.unique(stack[:, matters], axis=0, return_index=True, return_inverse=True)
-        solved = self.take(self.solve(stack[chosen]), place.reshape(-1))
+        solved = self.take(self.solve(stack[chosen], effort=effort), place.reshape(-1))
         return replace(solved, stack=stack)
 
     def _idle_slots(self, solved: Solved) -> NDArray[np.bool_]:
@@ -213,8 +221,8 @@ class WholeSet:
         Parameters
         ----------
         point, to : str, str or None
-            As a reading names them: a point, a part or a role. Without ``to`` a part is read across, a point to
-            ``reference``.
+            As a reading names them: a point, a part or a role. Without ``to`` a part or a heater is read across, a point
+            to ``reference``.
         quantity : str
         meter_ohms : float > 0
 
@@ -226,15 +234,19 @@ class WholeSet:
         if quantity == "watts":
             return Question("watts", "mains", "mains")
         if quantity == "amps dc":
-            return Question("amps dc", self._part_of(point))
+            return Question("amps dc", "+".join(self._carriers(point)))
         circuit = self.ht
-        if quantity == "volts ac" or (quantity == "ohms" and point.partition(".")[2] in ("heater", "filament")):
+        if quantity == "volts ac" or (quantity == "ohms" and self._stands_in(self.heaters, point)):
             if self.heaters is None:
                 raise InputFault(
                     Complaint(wrong=f"{point}: this set has no heater circuit", right="leave the reading out")
                 )
-            circuit = self.heaters
+            # a heater that stands in a chain is there cold, beside everything else
+            circuit = self.heaters if quantity == "volts ac" or not self._stands_in(self.ht, point) else self.ht
         a, b = self._ends(point, to, circuit, reference)
+        if to is None and quantity != "volts dc" and point.partition(".")[2] in ("heater", "filament"):
+            # it is read at its own two pins
+            a, b = self.networks.terminals.get(point, (a, b))
         if circuit is self.heaters and quantity == "ohms":
             return Question("ohms heaters", a, b)
         if quantity not in ("volts dc", "volts ac", "ohms"):
@@ -244,6 +256,23 @@ class WholeSet:
                 )
             )
         return Question(quantity, a, b, meter_ohms)
+
+    def why_not(self, point: str, quantity: str) -> str:
+        """Why nothing can be said of a reading at a place that the set has; empty where it can."""
+        here, warm = self._stands_in(self.ht, point), self._stands_in(self.heaters, point)
+        if quantity == "volts ac" and here and not warm:
+            return "alternating volts are worked out of heaters and the mains alone"
+        if quantity == "ohms" and warm and not here:
+            return "in circuit it reads no more than the heater winding across it: measure it out of the set"
+        return ""
+
+    def _stands_in(self, circuit: Circuit | None, point: str) -> bool:
+        """Whether a point or part is in one of the two circuits."""
+        if circuit is None:
+            return False
+        known = set(circuit.points)
+        ends = self.networks.terminals.get(point, ())
+        return self.networks.point(point) in known or bool(ends) and all(end in known for end in ends)
 
     def _ends(self, point: str, to: str | None, circuit: Circuit, reference: str) -> tuple[str, str]:
         names, known = self.networks, set(circuit.points)
@@ -277,15 +306,34 @@ class WholeSet:
                 return pair
         return resolved(point, 0), resolved(reference, 1)
 
-    def _part_of(self, point: str) -> str:
-        if any(part == point for part, _ in self.slots):
-            return point
-        stage = [part for part, _ in self.slots if part.startswith(point.split(".")[0] + ".")]
-        if point.endswith(".cathode") and stage:
-            return f"{stage[0]}:cathode"
-        raise InputFault(
-            Complaint(wrong=f"no current can be told at {point!r}", right="name a resistor, winding or capacitor")
-        )
+    def _carriers(self, point: str) -> list[str]:
+        """What carries the current read at a part, an electrode or the HT: ``PART`` or ``SECTION:electrode`` each."""
+        named, (valve, _, electrode) = self.networks.point(point), point.partition(".")
+        elements = self.ht.network.elements
+        sections = [e for e in elements if isinstance(e, ValveSection) and electrode and e.valve == valve]
+        # by a cathode's pin leaves the current of every section that stands on it
+        found = [f"{e.part}:cathode" for e in sections if electrode == "cathode" or e.cathode == named]
+        if not found:
+            found = [
+                f"{e.part}:{name}"
+                for e in sections
+                for name, joined in e.electrodes.items()
+                if joined == named and name not in ("amplitude", "injection")
+            ]
+        if not found:
+            found = [e.part for e in elements if isinstance(e, Supply) and e.plus == named]
+        found = found or [point]
+        try:
+            for one in found:
+                find_branch(self.ht, *one.split(":"))
+        except InputFault:
+            raise InputFault(
+                Complaint(
+                    wrong=f"no current can be told at {point!r}",
+                    right="name a resistor, winding, capacitor, electrode or HT1",
+                )
+            ) from None
+        return found
 
     def read(self, solved: Solved, questions: Sequence[Question], *, slopes: bool = True) -> Prediction:
         """Expected readings with their slopes by every slot.
@@ -316,6 +364,8 @@ class WholeSet:
             ours = slice(0, self.n_ht)
             if kind in ("volts ac", "ohms heaters"):
                 ours = slice(self.n_ht, solved.stack.shape[1])
+            elif kind == "watts":
+                ours = slice(None)
             if slopes:
                 mean[:, numbers], every_slope[:, numbers, ours] = self._answer(kind, asked, solved)
             else:
@@ -331,6 +381,8 @@ class WholeSet:
         if kind == "ohms":
             stack = np.ascontiguousarray(solved.stack[:, : self.n_ht])
             return np.asarray(to_compared(cold_ohms(self.ht, stack, list(zip(a, b, strict=True)))))
+        if kind == "watts":
+            return np.repeat(self.mains_watts(solved, slopes=False)[0][:, None], len(asked), axis=1)
         return self._answer(kind, asked, solved)[0]
 
     def _answer(self, kind: str, asked: Sequence[Question], solved: Solved) -> tuple[Array, Array]:
@@ -347,10 +399,12 @@ class WholeSet:
             sign = np.sign(m)
             return np.abs(m), s * sign[:, :, None]
         if kind == "amps dc":
-            branches = [find_branch(self.ht, *q.a.split(":")) for q in asked]
+            carriers = [q.a.split("+") for q in asked]
+            branches = [find_branch(self.ht, *one.split(":")) for several in carriers for one in several]
+            first = np.cumsum([0, *(len(several) for several in carriers[:-1])])
             return (
-                branch_amps(self.ht, solved.ht, ht_stack, branches),
-                branch_amps_slopes(self.ht, solved.ht, ht_stack, branches),
+                np.add.reduceat(branch_amps(self.ht, solved.ht, ht_stack, branches), first, axis=1),
+                np.add.reduceat(branch_amps_slopes(self.ht, solved.ht, ht_stack, branches), first, axis=1),
             )
         if kind in ("ohms", "ohms heaters"):
             circuit = self.ht if kind == "ohms" else self.heaters
@@ -373,43 +427,59 @@ class WholeSet:
     def _supply_parts(self) -> list[str]:
         return [port.element.part for port in self.ht.layout.supplies]
 
-    def mains_watts(self, solved: Solved) -> tuple[Array, Array]:
-        """Watts from the mains and their slopes by HT slots: HT power over the rectifier's peak volts, heaters, core."""
-        branches = [find_branch(self.ht, part) for part in self._supply_parts()]
+    def mains_watts(self, solved: Solved, *, slopes: bool = True) -> tuple[Array, Array]:
+        """Watts from the mains, (B,): HT amps at the peak of the rectifier's volts, and the heaters; cores are left out.
+
+        Their slopes by every slot, (B, S), are zero without ``slopes``, which costs much less.
+        """
+        watts, by_slot = self._heater_watts(solved, slopes)
+        parts = self._supply_parts()
+        if not parts:
+            return watts, by_slot
+        branches = [find_branch(self.ht, part) for part in parts]
         ht_stack = solved.stack[:, : self.n_ht]
-        watts = np.zeros(len(solved))
-        slopes = np.zeros((len(solved), self.n_ht))
-        if branches:
-            amps = branch_amps(self.ht, solved.ht, ht_stack, branches)
-            by_slot = branch_amps_slopes(self.ht, solved.ht, ht_stack, branches)
-            for n, port in enumerate(self.ht.layout.supplies):
-                element = port.element
-                # a capacitor-input supply takes its amps at about the peak of the wave
-                peak = float(np.sqrt(2.0)) * element.rms_volts
-                mains = self.ht.layout.slot_index.get((element.part, "mains"))
-                factor = ht_stack[:, mains] if mains is not None else np.ones(len(solved))
-                watts += peak * factor * amps[:, n]
-                slopes += (peak * factor)[:, None] * by_slot[:, n]
-        return watts + self.heater_watts(solved), slopes
+        amps = branch_amps(self.ht, solved.ht, ht_stack, branches)
+        amps_by_slot = branch_amps_slopes(self.ht, solved.ht, ht_stack, branches) if slopes else None
+        for n, port in enumerate(self.ht.layout.supplies):
+            element = port.element
+            # a capacitor-input supply takes its amps at about the peak of the wave
+            peak = float(np.sqrt(2.0)) * element.rms_volts
+            mains = self.ht.layout.slot_index[element.part, "mains"]
+            factor = ht_stack[:, mains]
+            watts = watts + peak * factor * amps[:, n]
+            if amps_by_slot is not None:
+                by_slot[:, : self.n_ht] += (peak * factor)[:, None] * amps_by_slot[:, n]
+                by_slot[:, mains] += peak * amps[:, n]
+        return watts, by_slot
 
     def heater_watts(self, solved: Solved) -> Array:
         """Power taken by the heater circuit, (B,) W."""
+        return self._heater_watts(solved, False)[0]
+
+    def _heater_watts(self, solved: Solved, slopes: bool) -> tuple[Array, Array]:
+        rows = len(solved)
+        watts, by_slot = np.zeros(rows), np.zeros((rows, len(self.slots)))
         if self.heaters is None or solved.heaters is None:
-            return np.zeros(len(solved))
-        total = np.zeros(len(solved))
-        volts = solved.heaters.volts
-        stack = solved.stack[:, self.n_ht :]
-        for element in self.heaters.network.elements:
-            what = getattr(element, "what", "ohms")
-            column = self.heaters.slot_index.get((element.part, what))
-            ends = (getattr(element, "a", None), getattr(element, "b", None))
-            if column is None or ends[0] is None or ends[1] is None:
-                continue
-            across = volts[:, self.heaters.point(ends[0])] - volts[:, self.heaters.point(ends[1])]
-            scale = getattr(element, "scale", 1.0)
-            conductance = stack[:, column] if what.endswith("siemens") else 1.0 / (stack[:, column] * scale)
-            total += across**2 * conductance
-        return np.nan_to_num(total)
+            return watts, by_slot
+        lines = [e for e in self.heaters.network.elements if isinstance(e, Resistance | Conductance)]
+        stack = np.ascontiguousarray(solved.stack[:, self.n_ht :])
+        columns = [self.heaters.slot_index[e.part, e.what] for e in lines]
+        values = stack[:, columns]
+        is_ohms = np.array([isinstance(e, Resistance) for e in lines])
+        scale = np.array([e.scale if isinstance(e, Resistance) else 1.0 for e in lines])
+        siemens = np.where(is_ohms, 1.0 / (np.where(is_ohms, values, 1.0) * scale), values)
+        a = [self.heaters.point(e.a) for e in lines]
+        b = [self.heaters.point(e.b) for e in lines]
+        across = solved.heaters.volts[:, a] - solved.heaters.volts[:, b]
+        watts = np.nan_to_num((across**2 * siemens).sum(axis=1))
+        if slopes:
+            moved = volts_slopes(self.heaters, solved.heaters, stack, a, b)
+            ours = np.einsum("br,brs->bs", 2.0 * across * siemens, moved)
+            own = across**2 * np.where(is_ohms, -siemens / np.where(is_ohms, values, 1.0), 1.0)
+            for n, column in enumerate(columns):
+                ours[:, column] += own[:, n]
+            by_slot[:, self.n_ht :] = np.nan_to_num(ours)
+        return watts, by_slot
 
     # ---- telling hypotheses apart
 

@@ -63,7 +63,7 @@ class ReadingSet:
 class SolvedSet(Protocol):
     """A set the circuit room can solve; implemented by :class:`hetwright.circuit.whole_set.WholeSet`."""
 
-    def solve(self, stack: Array, start: Any = None, /, *, thorough: bool = True) -> Any: ...
+    def solve(self, stack: Array, start: Any = None, /, *, effort: Any = "full") -> Any: ...
 
     def solve_alike(self, stack: Array, /) -> Any: ...
 
@@ -207,7 +207,7 @@ class Bench:
         def predict(stack: Array, rows: NDArray[np.intp]) -> Prediction:
             near, known = latest[0]
             place = rows if known is None else np.searchsorted(known, rows)
-            now = self.whole.solve(stack, self.whole.take(near, place), thorough=False)
+            now = self.whole.solve(stack, self.whole.take(near, place), effort="quick")
             latest[0] = (now, rows)
             return self.whole.read(now, readings.questions)
 
@@ -586,7 +586,7 @@ class Bench:
             return
         cells = combine_cells(chosen, self.faults, self.medians, self.background.sd, self.slots)
         singles = np.array([[self._row_of[member] for member in combination] for combination in chosen])
-        solved = self.whole.solve(cells.medians, self.whole.added_up(self.solved, singles), thorough=False)
+        solved = self.whole.solve(cells.medians, self.whole.added_up(self.solved, singles), effort="quick")
         share = self.log_share[cells.faults].sum(axis=1)
         if len(readings):
             evidence = self._integrate(

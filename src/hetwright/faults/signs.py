@@ -110,7 +110,7 @@ class SignReader:
         rows = len(solved)
         volts = np.nan_to_num(solved.ht.volts)
         out: dict[str, Array] = {}
-        out["watts"] = np.nan_to_num(self.whole.mains_watts(solved)[0])
+        out["watts"] = np.nan_to_num(self.whole.mains_watts(solved, slopes=False)[0])
         out["heat"] = self._heat(solved, volts)
         out["watts_anode"], out["watts_screen"], amps = self._valve_watts(solved, volts)
         out["oscillator"] = (

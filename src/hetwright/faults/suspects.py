@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from hetwright.card.model import SetCard, State
 from hetwright.circuit.prediction import Prediction
+from hetwright.circuit.solver import Effort
 from hetwright.circuit.whole_set import Question, Solved, WholeSet, to_compared, to_ohms
 from hetwright.errors import Complaint, InputFault, NotSolved
 from hetwright.readings.meter import Meter
@@ -51,11 +52,12 @@ class _Asked:
         self.whole = whole
         self._signs = signs
 
-    def solve(self, stack: Array, start: Solved | None = None, *, thorough: bool = True) -> Solved:
-        return self.whole.solve(stack, start, thorough=thorough)
+    def solve(self, stack: Array, start: Solved | None = None, *, effort: Effort = "full") -> Solved:
+        return self.whole.solve(stack, start, effort=effort)
 
     def solve_alike(self, stack: Array) -> Solved:
-        return self.whole.solve_alike(stack)
+        # the odd row that only a long search would find is refused: such a hypothesis is not searched
+        return self.whole.solve_alike(stack, effort="brisk")
 
     def read(self, solved: Solved, questions: Sequence[Question], *, slopes: bool = True) -> Prediction:
         return self.whole.read(solved, questions, slopes=slopes)
@@ -219,6 +221,10 @@ def _case(prepared: Prepared, readings: Sequence[Reading], meter: Meter | None) 
             continue
         if reading.quantity in ("gain", "amps ac"):
             left_out.append((reading, "nothing computes it yet from this command"))
+            continue
+        why = whole.why_not(reading.point, reading.quantity)
+        if why:
+            left_out.append((reading, why))
             continue
         used = reading.meter or meter
         meter_ohms = used.ohms if used is not None else table["unstated_meter"]["ohms"]
