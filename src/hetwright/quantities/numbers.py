@@ -130,6 +130,13 @@ def _grouped(digits: str, mark: str) -> bool:
 
 
 def clean_text(text: str, unit: Unit) -> str:
+    """Text with one kind of space, sign and fraction, spaces at the ends and double ones gone.
+
+    Raises
+    ------
+    InputFault
+        If the text is too long to be a value.
+    """
     if len(text) > LONGEST:
         raise fault(text, unit, wrong=f"{shown(text)} is {len(text)} characters long, too long for a value")
     clean = text.translate(_SAME)
@@ -246,6 +253,7 @@ def _old_ohms(clean: str) -> str:
 
 
 def letter_tolerance(letter: str, si: float, unit: Unit) -> tuple[float, float]:
+    """Fractions below and above that a tolerance letter allows; of small capacitors it stands for farads, not per cent."""
     small = facts()["small_capacitor"]
     if unit == "farads" and si < small["below_farads"] and letter in small["tolerance_farads"]:
         fraction = small["tolerance_farads"][letter] / si

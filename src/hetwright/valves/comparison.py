@@ -38,6 +38,12 @@ TINY = 1e-30
 
 @dataclass(frozen=True, slots=True)
 class Observation:
+    """A published figure to be met.
+
+    ``condition`` is the working point it was taken at, ``what`` the figure ("anode", "gm", ...), ``sigma`` how far a
+    typical valve's law may be off it (standard deviation of the logarithm), ``row`` the row of the group it is from.
+    """
+
     condition: int
     what: str
     value: float
@@ -321,6 +327,7 @@ def predict(trial: Trial, constants: Mapping[str, Array]) -> Array:
 
 
 def outcomes_of(trial: Trial, constants: Mapping[str, float]) -> tuple[Outcome, ...]:
+    """Each observed figure beside what the law says under ``constants``."""
     law = predict(trial, {name: np.array([value]) for name, value in constants.items()})[:, 0]
     return tuple(
         Outcome(seen.row, seen.what, seen.value, float(value))

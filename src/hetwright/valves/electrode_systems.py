@@ -56,6 +56,7 @@ def _kind_of(valve: ValveType, section: Section, rows: Sequence[Row]) -> str:
 
 
 def same_point(row: Row, other: Row) -> bool:
+    """Whether two rows publish one and the same point, as handbooks that repeat each other do."""
     keys = ("anode_volts", "screen_volts", "grid_volts", "cathode_resistor_ohms", "supply_volts", "anode_amps")
     return (
         all(row.get(key) == other.get(key) for key in keys)

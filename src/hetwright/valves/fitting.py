@@ -310,6 +310,7 @@ def first_pass() -> dict[tuple[str, str], Fit]:
 
 
 def priors_for(group: Group, first: Mapping[tuple[str, str], Fit]) -> dict[str, Prior]:
+    """Priors of a group: those of its kind, drawn towards what the other fitted types of the kind turned out to be."""
     others = [
         fit
         for (owner, _), fit in first.items()

@@ -17,6 +17,7 @@ __all__ = ["diode", "indicator", "pentode", "triode"]
 
 
 def diode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> None:
+    """Current of a diode."""
     current, slope, by_emission = plain_diode(v[0], c, c["perveance"], c["reference_amps"], state)
     out.amps[0] = current
     out.slopes[0, 0] = slope
@@ -25,6 +26,7 @@ def diode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> N
 
 
 def triode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> None:
+    """Currents of a triode: one stream, what the grid takes first, the rest to the anode."""
     grid, anode = v[0], v[1]
     stream = Stream(c, grid, anode, state)
     pa, pa_v = collecting(anode)
@@ -51,6 +53,7 @@ def triode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> 
 
 
 def indicator(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> None:
+    """Currents of a tuning indicator: its triode, and the target as a diode beside it."""
     triode(c, v, state, out)
     current, slope, by_emission = plain_diode(v[2], c, c["target_perveance"], c["target_amps"], state)
     out.amps[2] = current
@@ -60,6 +63,7 @@ def indicator(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) 
 
 
 def pentode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> None:
+    """Currents of a pentode or tetrode: one stream, what the grid takes first, the rest divided by screen and anode."""
     grid, screen, anode = v[0], v[1], v[2]
     stream = Stream(c, grid, screen + c["anode_influence"] * anode, state)
     part = Division(c, screen, anode)

@@ -61,6 +61,7 @@ def prior_facts() -> Mapping[str, Any]:
 
 
 def kind_facts(kind: str) -> Mapping[str, Any]:
+    """What ``trade/law_priors.toml`` says of a kind of section."""
     facts: Mapping[str, Any] = prior_facts()["kind"][kind]
     return facts
 

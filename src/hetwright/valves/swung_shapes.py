@@ -12,6 +12,7 @@ __all__ = ["converter", "hexode", "oscillator", "oscillator_cycle", "pentagrid"]
 
 
 def hexode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> None:
+    """Currents of a hexode or heptode whose injection grid an oscillator elsewhere swings."""
     grid, injection, swing, screen, anode = v
     shift = state.contact_volts
     stream = Stream(c, grid, screen + c["anode_influence"] * anode, state)
@@ -75,6 +76,7 @@ def hexode(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> 
 
 
 def oscillator(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> None:
+    """Currents of a triode averaged over its oscillation, and the residual that closes the loop."""
     grid, swing, anode = v
     pa, pa_v = collecting(anode)
     cycle = Cycle(c, grid, swing, anode, pa, state)
@@ -218,10 +220,12 @@ def _frequency_changer(
 
 
 def pentagrid(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> None:
+    """Currents of a pentagrid that has an oscillator anode of its own."""
     _frequency_changer(c, v, state, out, 2)
 
 
 def converter(c: Mapping[str, Array], v: Array, state: ValveState, out: Planes) -> None:
+    """Currents of a converter whose screen serves as the oscillator anode."""
     _frequency_changer(c, v, state, out, None)
 
 

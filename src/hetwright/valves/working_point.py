@@ -116,6 +116,8 @@ def working_points(
 
 
 class Builder:
+    """Gathers conditions of one shape, one by one, into the arrays of a :class:`Bench`."""
+
     def __init__(self, shape: str) -> None:
         self.shape = shape
         self.electrodes = SHAPES[shape]
