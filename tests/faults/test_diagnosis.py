@@ -74,6 +74,7 @@ FAULTS = (
     *(high(n, r) for n, r in enumerate(RATES)),
     Fault(part="S1", role="s.s", fault="dirty contact", rate=0.05, severities=(), shows={"crackle": 0.8}),
 )
+SHOWS = np.array([[fault.shows.get("crackle", 0.0)] for fault in FAULTS])
 NUMBER = NumberPrior(count=(0.15, 0.45, 0.3, 0.1), not_listed=0.0)
 SD = np.full(6, 0.1)
 SLOPES = np.array(
@@ -89,7 +90,7 @@ NOISE = np.full(4, 1.0)
 
 def bench():
     background = Background(np.ones(6, dtype=bool), SD, np.zeros(6), SD)
-    return Bench(LinearSet(), FAULTS, np.ones(6), background, SLOTS, NUMBER)
+    return Bench(LinearSet(), FAULTS, np.ones(6), background, SLOTS, NUMBER, shows=SHOWS)
 
 
 def readings(values):
@@ -167,7 +168,7 @@ def test_a_fault_no_reading_sees_keeps_about_its_prior():
 
 def test_what_is_heard_tells_of_a_fault_that_no_reading_sees():
     def crackles(signs, shows):
-        return np.log([0.02 + 0.9 * s.get("crackle", 0.0) for s in shows])
+        return np.log(0.02 + 0.9 * shows[:, 0])
 
     result = bench().diagnose(readings(np.full(4, 100.0)), crackles)
     assert result.suspects[0].fault.part == "S1"

@@ -78,19 +78,19 @@ class SolvedSet(Protocol):
     def same_everywhere(self, solved: Any, rows: NDArray[np.intp], /) -> Array: ...
 
 
-ObservationLikelihood = Callable[[Any, Sequence[dict[str, float]]], Array]
-"""(signs of B rows, what the faults of each row show of themselves) -> log likelihood (B,)."""
+ObservationLikelihood = Callable[[Any, Array], Array]
+"""(signs of B rows, (B, W) probability that each word is shown by the faults themselves) -> log likelihood (B,)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchLimits:
     """How far the search goes; what lies beyond is reported as not searched."""
 
-    refined_rows: int = 140
+    refined_rows: int = 96
     grown_from: int = 24
-    pairs_solved: int = 160
+    pairs_solved: int = 96
     triples_grown_from: int = 10
-    triples_solved: int = 70
+    triples_solved: int = 48
     iterations: int = 3
     invisible: float = 0.35
 
@@ -164,6 +164,8 @@ class Bench:
         With ``sd`` of shape (S,).
     slots : (part, what) -> column
     number : NumberPrior
+    shows : (F, W), optional
+        What each fault shows by itself: probability of each word of observations.
     """
 
     def __init__(
@@ -175,6 +177,7 @@ class Bench:
         slots: SlotIndex,
         number: NumberPrior,
         limits: SearchLimits | None = None,
+        shows: Array | None = None,
     ) -> None:
         self.whole = whole
         self.faults = tuple(faults)
@@ -193,6 +196,9 @@ class Bench:
         self.row_log_weight = np.concatenate([[0.0], self.cells.log_weight])
         self.solved = whole.solve_alike(self.stack)
         self.signs: Any = None
+        # last row: a set without faults shows nothing
+        own = np.zeros((len(self.faults), 0)) if shows is None else shows
+        self.shows = np.concatenate([own, np.zeros((1, own.shape[1]))])
         self._row_of = {
             (int(f), int(c)): row + 1
             for row, (f, c) in enumerate(zip(self.cells.faults[:, 0], self.cells.severities[:, 0], strict=True))
@@ -345,17 +351,13 @@ class Bench:
         evidence, means = self._singles(readings) if width else self._nothing_read()
         log_reading = evidence.log_evidence
         healthy_reading = float(log_reading[0])
-        shows = [fault.shows for fault in self.faults]
-        none_shown: dict[str, float] = {}
-
         if observe:
             self.signs = self._signs_where(log_reading)
-        row_shows = [none_shown if f < 0 else shows[f] for f in self.row_fault]
-        seen = observe(self.signs, row_shows) if observe else np.zeros(len(self.stack))
+        seen = observe(self.signs, self.shows[self.row_fault]) if observe else np.zeros(len(self.stack))
         silent = np.flatnonzero(~self.electrical)
         silent_seen = np.zeros(len(silent))
         if observe and len(silent):
-            silent_seen = observe(self._sign_rows(np.zeros(len(silent), dtype=np.intp)), [shows[f] for f in silent])
+            silent_seen = observe(self._sign_rows(np.zeros(len(silent), dtype=np.intp)), self.shows[silent])
         report(1, 4)
 
         # fault by fault: severity summed out
@@ -472,53 +474,61 @@ class Bench:
         visible = np.flatnonzero(~invisible)
         score = np.where(invisible, -np.inf, self.log_share + by_fault)
         top = [int(f) for f in np.argsort(-score)[: limits.grown_from] if np.isfinite(score[f])]
-        found: list[tuple[float, int, int, int, int]] = []
-        shows = [fault.shows for fault in self.faults]
-        silent_rows: dict[tuple[int, int], float] = {}
+        found: list[tuple[Array, int, int, NDArray[np.intp], NDArray[np.intp]]] = []
+        silent: dict[tuple[int, ...], float] = {}
         for i in top:
             row_i = int(best_row[i]) if self.electrical[i] else 0
             partner_rows, partner_faults = self._partner_rows(visible, i)
             reading = self._screen(readings, evidence, means, row_i, partner_rows)
             if observe:
-                signs = self._sign_rows(np.full(len(partner_rows), row_i, dtype=np.intp)).with_(
-                    self._sign_rows(partner_rows)
-                )
-                seen = observe(signs, [_both(shows[i], shows[j]) for j in partner_faults])
+                own = self._sign_rows(np.full(len(partner_rows), row_i, dtype=np.intp))
+                shown = 1.0 - (1.0 - self.shows[i]) * (1.0 - self.shows[partner_faults])
+                seen = observe(own.with_(self._sign_rows(partner_rows)), shown)
             else:
                 seen = np.zeros(len(partner_rows))
             weight = self.row_log_weight[row_i] + self.row_log_weight[partner_rows]
             total = prior2 + self.log_share[i] + self.log_share[partner_faults] + weight + reading + seen
-            pair_of = np.flatnonzero(np.isfinite(total))
-            for at in pair_of:
-                j = int(partner_faults[at])
-                if self.electrical[i] and self.electrical[j]:
-                    found.append((float(total[at]), i, row_i, j, int(partner_rows[at])))
-                else:
-                    # one of the two changes no voltage: adding effects is exact
-                    key = (min(i, j), max(i, j))
-                    silent_rows[key] = max(silent_rows.get(key, -np.inf), float(total[at]))
-                    if key not in rows_of:
-                        row = int(partner_rows[at]) if self.electrical[j] else row_i
-                        rows_of[key] = (evidence, row, self.stack[row], self.sd[row])
-        for key, value in silent_rows.items():
-            joint[key] = value
-        found.sort(key=lambda item: -item[0])
-        chosen: dict[tuple[tuple[int, int], tuple[int, int]], float] = {}
-        per_pair: dict[tuple[int, int], int] = {}
-        for value, i, row_i, j, row_j in found:
-            pair = (min(i, j), max(i, j))
-            if self._conflict(i, j) or per_pair.get(pair, 0) >= 3:
-                continue
-            cell = tuple(sorted(((i, self._cell(row_i)), (j, self._cell(row_j)))))
-            if cell in chosen:
-                continue
-            chosen[cell] = value  # type: ignore[index]
-            per_pair[pair] = per_pair.get(pair, 0) + 1
-            if len(chosen) >= limits.pairs_solved:
-                break
-        self._solve_combinations(list(chosen), prior2, readings, observe, joint, rows_of)
+            both = self.electrical[partner_faults] & self.electrical[i] & np.isfinite(total)
+            found.append((total[both], i, row_i, partner_faults[both], partner_rows[both]))
+            # where one of the two changes no voltage, adding effects is exact
+            quiet = np.flatnonzero(np.isfinite(total) & ~(self.electrical[partner_faults] & self.electrical[i]))
+            for j, at in _runs(partner_faults, quiet[np.argsort(partner_faults[quiet], kind="stable")]):
+                key = (min(i, j), max(i, j))
+                silent[key] = max(silent.get(key, -np.inf), float(_log_sum(total[at])))
+                if key not in rows_of:
+                    row = int(partner_rows[at[int(np.argmax(total[at]))]]) if self.electrical[j] else row_i
+                    rows_of[key] = (evidence, row, self.stack[row], self.sd[row])
+        joint.update(silent)
+        chosen = self._best_pairs(found)
+        self._solve_combinations(chosen, prior2, readings, observe, joint, rows_of)
         covered = np.exp(self.log_share[top]).sum()
         return float(self.number.count[2] * max(0.0, 1.0 - covered) ** 2) if len(self.number.count) > 2 else 0.0
+
+    def _best_pairs(
+        self, found: Sequence[tuple[Array, int, int, NDArray[np.intp], NDArray[np.intp]]]
+    ) -> list[tuple[tuple[int, int], ...]]:
+        """The combinations of cells worth solving: best first, no pair of faults with more than three."""
+        if not found:
+            return []
+        score = np.concatenate([part[0] for part in found])
+        ones = np.concatenate([np.full(len(part[0]), n) for n, part in enumerate(found)])
+        others, rows = (np.concatenate([part[n] for part in found]) for n in (3, 4))
+        chosen: dict[tuple[tuple[int, int], ...], None] = {}
+        per_pair: dict[tuple[int, int], int] = {}
+        for at in np.argsort(-score, kind="stable"):
+            _, i, row_i, _, _ = found[int(ones[at])]
+            j = int(others[at])
+            pair = (min(i, j), max(i, j))
+            if per_pair.get(pair, 0) >= 3:
+                continue
+            cell = tuple(sorted(((i, self._cell(row_i)), (j, self._cell(int(rows[at]))))))
+            if cell in chosen:
+                continue
+            chosen[cell] = None
+            per_pair[pair] = per_pair.get(pair, 0) + 1
+            if len(chosen) >= self.limits.pairs_solved:
+                break
+        return list(chosen)
 
     def _triples(
         self,
@@ -604,10 +614,7 @@ class Bench:
             log_reading = np.where(self.whole.read(solved, ()).solved, 0.0, -np.inf)
         if observe:
             signs = self.whole.signs(solved)
-            seen = observe(
-                signs,
-                [_all([self.faults[f].shows for f in row]) for row in cells.faults.tolist()],
-            )
+            seen = observe(signs, 1.0 - np.prod(1.0 - self.shows[cells.faults], axis=1))
         else:
             seen = np.zeros(len(cells))
         total = log_prior + share + cells.log_weight + log_reading + seen
@@ -900,20 +907,3 @@ def _runs(labels: NDArray[np.intp], order: NDArray[np.intp]) -> list[tuple[int, 
     sorted_labels = labels[order]
     cuts = np.flatnonzero(np.diff(sorted_labels)) + 1
     return [(int(labels[block[0]]), block) for block in np.split(order, cuts)]
-
-
-def _both(one: dict[str, float], other: dict[str, float]) -> dict[str, float]:
-    if not other:
-        return one
-    if not one:
-        return other
-    return _all([one, other])
-
-
-def _all(many: Sequence[dict[str, float]]) -> dict[str, float]:
-    """What several faults show together: each word unless none of them shows it."""
-    out: dict[str, float] = {}
-    for shows in many:
-        for word, p in shows.items():
-            out[word] = 1.0 - (1.0 - out.get(word, 0.0)) * (1.0 - p)
-    return out

@@ -133,8 +133,7 @@ class Prepared:
         if case.observed or case.hum_hertz:
             model, hertz = self.observations, self.card.mains_hertz
 
-            def observe(signs: Signs, shows: Sequence[Mapping[str, float]]) -> Array:
-                shown = model.shows_array(shows)
+            def observe(signs: Signs, shown: Array) -> Array:
                 total = model.log_likelihood(case.observed, signs, shown)
                 for pitch in case.hum_hertz:
                     total = total + model.hum_pitch_log_likelihood(pitch, hertz, signs, shown)
@@ -181,6 +180,7 @@ def prepare(
         whole.slots,
         number or number_prior(),
         limits,
+        default_model().shows_array([fault.shows for fault in faults]),
     )
     return Prepared(healthy=healthy, faults=faults, bench=bench)
 
