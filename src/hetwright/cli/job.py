@@ -382,7 +382,7 @@ def _sheet(prepared: Prepared) -> list[str]:
     told = prepared.healthy.sheet
     if told is None:
         return []
-    rows = [row for row in prepared.card.service_sheet if row.quantity in ("volts dc", "volts ac", "ohms")]
+    rows = prepared.healthy.sheet_rows
     return [
         f"the service sheet's {rows[n].value:g} at {rows[n].point} agrees with no likely values: "
         "a misprint, another meter, or another version of the set?"

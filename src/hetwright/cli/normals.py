@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -11,7 +11,7 @@ from .inputs import set_options
 from .output import Output, Words, output_options
 
 if TYPE_CHECKING:
-    from hetwright.card.model import SetCard, State
+    from hetwright.card.model import ServiceSheetRow, SetCard, State
     from hetwright.readings.normals import Normals
     from hetwright.safety import ColdCheck
 
@@ -93,7 +93,7 @@ def normals_document(
             spoken(text, words)
             for text in (*([assumed] if assumed else []), *assumptions_of(card), *healthy.networks.assumptions)
         ],
-        "could_not": [spoken(text, words) for text in _could_not(card, found, healthy.sheet)],
+        "could_not": [spoken(text, words) for text in _could_not(card, found, healthy.sheet, healthy.sheet_rows)],
     }
 
 
@@ -153,7 +153,7 @@ def _valve(one: Any) -> dict[str, Any]:
     return {key: getattr(one, key) for key in keys}
 
 
-def _could_not(card: SetCard, found: Normals, sheet: Any) -> list[str]:
+def _could_not(card: SetCard, found: Normals, sheet: Any, rows: Sequence[ServiceSheetRow]) -> list[str]:
     """What was asked for and is not in the tables, said rather than passed over."""
     from hetwright.readings.normals import SAMPLES
 
@@ -162,7 +162,6 @@ def _could_not(card: SetCard, found: Normals, sheet: Any) -> list[str]:
     for row in card.service_sheet:
         if id(row) not in shown:
             said.append(f"the service sheet's {row.quantity} at {row.point} (line {row.line}) has no row here")
-    rows = [row for row in card.service_sheet if row.quantity in ("volts dc", "volts ac", "ohms")]
     for n in sheet.misfits if sheet is not None else ():
         said.append(
             f"the service sheet's {rows[n].value:g} at {rows[n].point} agrees with no likely values: "

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hetwright.card.conditioning import Conditioned, condition
-from hetwright.card.model import SetCard, State
+from hetwright.card.model import ServiceSheetRow, SetCard, State
 from hetwright.card.network import CardNetworks, networks_of
 from hetwright.circuit.whole_set import WholeSet, to_compared
 from hetwright.trade_data import load_trade
@@ -38,7 +38,7 @@ class HealthySet:
 
     medians : (S,) slot medians, age and service sheet included
     background : spreads about them
-    sheet : what the service sheet did to unstated values, with the slots it spoke of
+    sheet : what the service sheet did to unstated values, with the slots and the rows it spoke of
     """
 
     card: SetCard
@@ -49,6 +49,7 @@ class HealthySet:
     background: Background
     sheet: Conditioned | None = None
     sheet_slots: tuple[tuple[str, str], ...] = ()
+    sheet_rows: tuple[ServiceSheetRow, ...] = ()
 
 
 def healthy_set(
@@ -84,9 +85,17 @@ def healthy_set(
     ageing = replace(ageing, logarithmic=by_ratio)
     sheet: Conditioned | None = None
     sheet_slots: tuple[tuple[str, str], ...] = ()
+    rows: tuple[ServiceSheetRow, ...] = ()
     if card.service_sheet:
         drawn = networks_of(card, "drawn")
-        sheet, sheet_slots, nominal = _told_by_sheet(card, drawn, law)
+        as_drawn = WholeSet(drawn, law)
+        rows = tuple(
+            row
+            for row in card.service_sheet
+            if row.quantity in ("volts dc", "volts ac", "ohms") and not as_drawn.why_not(row.point, row.quantity)
+        )
+    if rows:
+        sheet, sheet_slots, nominal = _told_by_sheet(card, drawn, as_drawn, rows)
         medians, ageing = _learn(medians, ageing, whole.slots, sheet, sheet_slots, nominal, networks)
     if mains_volts is not None:
         medians = _on_mains(medians, whole, mains_volts / card.mains_rms_volts)
@@ -99,6 +108,7 @@ def healthy_set(
         background=ageing,
         sheet=sheet,
         sheet_slots=sheet_slots,
+        sheet_rows=rows,
     )
 
 
@@ -115,11 +125,9 @@ def _on_mains(medians: Array, whole: WholeSet, ratio: float) -> Array:
 
 
 def _told_by_sheet(
-    card: SetCard, drawn: CardNetworks, law: Any
+    card: SetCard, drawn: CardNetworks, whole: WholeSet, rows: Sequence[ServiceSheetRow]
 ) -> tuple[Conditioned, tuple[tuple[str, str], ...], Array]:
     """Unstated values as the service sheet leaves them: the sheet speaks of the set as drawn, new, on good valves."""
-    whole = WholeSet(drawn, law)
-    rows = [row for row in card.service_sheet if row.quantity in ("volts dc", "volts ac", "ohms")]
     questions = [
         whole.question(row.point, row.to, row.quantity, row.meter_ohms or np.inf, card.reference_point)
         for row in rows
