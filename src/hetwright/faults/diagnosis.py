@@ -86,11 +86,11 @@ ObservationLikelihood = Callable[[Any, Array], Array]
 class SearchLimits:
     """How far the search goes; what lies beyond is reported as not searched."""
 
-    refined_rows: int = 96
+    refined_rows: int = 120
     grown_from: int = 24
-    pairs_solved: int = 96
+    pairs_solved: int = 180
     triples_grown_from: int = 10
-    triples_solved: int = 48
+    triples_solved: int = 120
     iterations: int = 3
     invisible: float = 0.35
 
@@ -345,6 +345,8 @@ class Bench:
         """
         limits = self.limits
         count = len(self.faults)
+        # cells are found again by the identity of their evidence, which is alive only while this lasts
+        self._combination_cells.clear()
         report = on_progress or (lambda done, total: None)
         report(0, 4)
         width = len(readings)
@@ -596,7 +598,7 @@ class Bench:
             return
         cells = combine_cells(chosen, self.faults, self.medians, self.background.sd, self.slots)
         singles = np.array([[self._row_of[member] for member in combination] for combination in chosen])
-        solved = self.whole.solve(cells.medians, self.whole.added_up(self.solved, singles), effort="quick")
+        solved = self.whole.solve(cells.medians, self.whole.added_up(self.solved, singles), effort="brisk")
         share = self.log_share[cells.faults].sum(axis=1)
         if len(readings):
             evidence = self._integrate(

@@ -73,7 +73,7 @@ class Signs:
     output_grid_current : (B,) 0 to 1: how far the output grid is driven into grid current
     audio_headroom_fraction : (B,) anode swing left to the audio stages over that of the healthy set
     dissipation_ratio : (B, V) anode or screen dissipation over its rating, the larger
-    heater_volts_fraction : (B, V) heater volts over nominal
+    heater_volts_fraction : (B, V) heater volts over nominal, none where the heater is open
     """
 
     valves: tuple[str, ...]

@@ -207,19 +207,24 @@ class SignReader:
         return next((name for name in ("HT2", "HT1") if name in known), self.whole.ht.points[-1])
 
     def _heaters(self, solved: Solved) -> Array:
-        """(B, V) heater volts over nominal; one where the heater circuit does not tell."""
+        """(B, V) what heats each valve, as volts over nominal of its own heater; one where the circuit does not tell.
+
+        An open heater is dark whatever stands across it: volts count with the root of what they can drive through it.
+        """
         out = np.ones((len(solved), len(self.valves)))
         if self.whole.heaters is None or solved.heaters is None:
             return out
         circuit, volts = self.whole.heaters, np.nan_to_num(solved.heaters.volts)
-        known = set(circuit.points)
+        known, base = set(circuit.points), circuit.base()
         for column, valve in enumerate(self.valves):
             pair = self.whole.networks.terminals.get(f"{valve}.heater")
             nominal = self.whole.networks.heater_nominal_volts.get(valve)
             if pair is None or not nominal or pair[0] not in known or pair[1] not in known:
                 continue
             across = np.abs(volts[:, circuit.point(pair[0])] - volts[:, circuit.point(pair[1])])
-            out[:, column] = across / nominal
+            slot = circuit.slot_index.get((valve, "heater_ohms"))
+            ohms = 1.0 if slot is None else base[slot] / solved.stack[:, self.whole.n_ht + slot]
+            out[:, column] = across / nominal * np.sqrt(ohms)
         return out
 
     # ---- signal paths
