@@ -32,6 +32,7 @@ _AIM_VOLTS = 2e-4
 _HOLD_SHARE, _HOLD_GROWTH, _HOLD_VOLTS = 0.1, 3.0, 0.5
 _CLEARLY_BETTER = 0.9
 _LEAST_DAMPING = 1.0 / 4096.0
+_GROWTH = 4.0  # damping may rise so many times from one step to the next
 _AMPS_TO_VOLTS = 1e3  # how an error in supply amps counts beside an error in volts
 
 
@@ -227,7 +228,7 @@ class Block:
         whole = (short <= _AIM_VOLTS) | held | free
         self.damping = np.where(
             taken,
-            np.where(whole, 1.0, np.clip(proposed, 0.01, 1.0)),
+            np.where(whole, 1.0, np.clip(np.minimum(proposed, _GROWTH * damping), 0.01, 1.0)),
             np.minimum(np.nan_to_num(proposed), 0.5 * damping),
         )
         lost = ~taken & (self.damping < _LEAST_DAMPING)

@@ -38,7 +38,7 @@ from .newton import CERTIFIED_AMPS, CERTIFIED_VOLTS, Block, Found, Outcome
 __all__ = ["CERTIFIED_AMPS", "CERTIFIED_VOLTS", "Circuit", "WorkingPoints", "near"]
 
 Array = NDArray[np.float64]
-Effort = Literal["full", "brisk", "quick"]
+Effort = Literal["full", "brisk", "steps", "quick"]
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
@@ -206,9 +206,9 @@ class Circuit:
         stack : (B, n_slots)
         start : WorkingPoints or (n_points,) or (B, n_points), optional
             Where to begin; the healthy solution by default. A refused row of a start begins at the healthy solution.
-        effort : "full", "brisk" or "quick"
+        effort : "full", "brisk", "steps" or "quick"
             What is done for a row that plain Newton does not find in a few steps: all there is; more steps and a climb;
-            nothing. What is not found is refused.
+            more steps; nothing. What is not found is refused.
 
         Returns
         -------
@@ -239,7 +239,9 @@ class Circuit:
         followed = np.zeros(rows, dtype=np.bool_)
         if isinstance(start, WorkingPoints) and len(start) == rows:
             followed = start.certified & found.good
-        if effort != "quick":
+        if effort == "steps":
+            self._attempt(slots, found, ~found.good, lambda p, x: self._newton(p, x, steps=_MORE_STEPS))
+        if effort in ("brisk", "full"):
             self._again(slots, found, healthy, followed, full=effort == "full")
         else:
             found.good &= ~found.odd
