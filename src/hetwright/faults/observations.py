@@ -221,11 +221,14 @@ class ObservationModel:
             if record["word"] != observation.word:
                 continue
             value = getattr(signs, record["sign"])
-            if value.ndim == 2:
-                if at is None:
-                    continue
-                value = value[:, at]
-            absent *= 1.0 - record.get("most", 1.0) * _logistic((value - record["middle"]) / record["scale"])
+            if value.ndim == 2 and at is None:
+                continue
+            p = record.get("most", 1.0) * _logistic((value - record["middle"]) / record["scale"])
+            if p.ndim == 2:
+                # one valve is named for itself where it is the only one, seldom where all are so
+                share_of_all = 1.0 / np.maximum(p.sum(axis=1), 1.0)
+                p = p[:, at] * np.maximum(share_of_all, self.document["named"]["one_of_several"])
+            absent *= 1.0 - p
         # what a fault shows by itself names no valve: it is one of them
         share = 1.0 / max(len(signs.valves), 1) if at is not None else 1.0
         return np.asarray(1.0 - absent * (1.0 - share * shown[:, column]))
