@@ -89,16 +89,36 @@ class Findings:
     explanations: int
 
 
-def state_of_readings(readings: Sequence[Reading], asked: State | None) -> tuple[State, str | None]:
-    """The state of the set that is meant, and what to say of it when nobody did.
+def state_of_readings(readings: Sequence[Reading], asked: State | None) -> tuple[State, list[Reading], str | None]:
+    """The state of the set that is meant, the readings of it, and what to say where nobody did.
 
-    Readings that were all taken of the set as found are not of the set as it stands now.
+    Readings that were all taken of the set as found are not of the set as it stands now, unless that is asked for. A
+    reading that does not say when it was taken counts as "now"; where none says "found", all are of the state asked.
+
+    Raises
+    ------
+    InputFault
+        No reading is of the state asked for.
     """
-    if asked is not None:
-        return asked, None
-    if readings and all(reading.state == "found" for reading in readings):
-        return "found", "every reading is of the set as found, so it is taken as found; --state now asks otherwise"
-    return "now", None
+    stated = {reading.state for reading in readings}
+    if asked is None:
+        if stated == {"found"}:
+            said = "every reading is of the set as found, so it is taken as found; --state now asks otherwise"
+            return "found", list(readings), said
+        return "now", [reading for reading in readings if reading.state == "now"], None
+    if asked == "drawn":
+        return asked, list(readings), None
+    if asked == "found" and stated == {"now"}:
+        return asked, list(readings), "no reading says when it was taken: all are taken to be of the set as found"
+    kept = [reading for reading in readings if reading.state == asked]
+    if readings and not kept:
+        raise InputFault(
+            Complaint(
+                wrong=f"every reading is of the set as found, none of it as it is {asked}",
+                right="ask with --state found",
+            )
+        )
+    return asked, kept, None
 
 
 def find_suspects(
@@ -142,15 +162,7 @@ def find_suspects(
     NotSolved
         The set as it should be has no certified working point.
     """
-    meant, said = state_of_readings(readings, state)
-    kept = [reading for reading in readings if meant == "drawn" or reading.state == meant]
-    if readings and not kept:
-        other = next(iter(readings)).state
-        raise InputFault(
-            Complaint(
-                wrong=f"no reading is of the set in the state {meant!r}", right=f"they say {other}: --state {other}"
-            )
-        )
+    meant, kept, said = state_of_readings(readings, state)
     kept = [_as_mains(reading) for reading in kept]
     mains, mains_said = _mains_volts(card, kept)
 
@@ -203,7 +215,7 @@ def _with_standing(withheld: tuple[Withheld, ...], context: GuardContext, card: 
     verdict = guard_check(
         Proposal(kind="measure volts", point="HT1", to=card.reference_point, quantity="volts dc"), context
     )
-    if verdict.allowed or any(one.reason == verdict.reason for one in withheld):
+    if verdict.allowed:
         return withheld
     return (Withheld(check="Every reading under power.", reason=verdict.reason), *withheld)
 

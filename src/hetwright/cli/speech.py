@@ -52,7 +52,7 @@ _VALVE_POINT = re.compile(r"\b(V\d+[A-Z]?)\.([a-z][a-z0-9_]*)\b")
 _UNIT = {"volts dc": "volts", "volts ac": "volts", "amps dc": "amps", "amps ac": "amps", "watts": "watts"}
 # (out of, how many): the fractions that people say
 _FRACTIONS = [
-    *((1, n) for n in (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100)),
+    *((1, n) for n in (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100, 150)),
     *((n - 1, n) for n in (3, 4, 5, 6, 8, 10, 20, 50, 100)),
     (2, 5),
     (3, 5),

@@ -239,5 +239,8 @@ def _withheld(page: Page, document: dict[str, Any]) -> None:
     if not document["withheld"]:
         return
     page.heading("Withheld")
+    by_reason: dict[str, list[str]] = {}
     for one in document["withheld"]:
-        page.item(DANGER, f"{one['check']} Withheld: {one['reason']}.")
+        by_reason.setdefault(one["reason"], []).append(one["check"].rstrip("."))
+    for reason, checks in by_reason.items():
+        page.item(DANGER, f"{'; '.join(checks)}. Withheld: {reason}.")
