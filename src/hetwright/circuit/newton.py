@@ -32,7 +32,7 @@ _AIM_VOLTS = 2e-4
 _HOLD_SHARE, _HOLD_GROWTH, _HOLD_VOLTS = 0.1, 3.0, 0.5
 _CLEARLY_BETTER = 0.9
 _LEAST_DAMPING = 1.0 / 4096.0
-_GROWTH = 4.0  # damping may rise so many times from one step to the next
+_GROWTH = 2.0  # damping may rise so many times from one step to the next
 _AMPS_TO_VOLTS = 1e3  # how an error in supply amps counts beside an error in volts
 
 
