@@ -46,6 +46,7 @@ Flags = NDArray[np.bool_]
 _BLOCK = 1024  # rows worked together; docs/decisions/solver.md
 _QUICK_STEPS = 8  # before the rows left over are gathered into fewer blocks
 _WORTH_SHARE = 4  # a block is left when only one row in so many is not done
+_QUICK_WORTH_SHARE = 20  # the same where nothing follows: what is left is refused
 _MORE_STEPS = 10
 _STEPS = 40
 # where the healthy solution begins; any such values do
@@ -232,7 +233,7 @@ class Circuit:
             block = np.arange(first, min(first + _BLOCK, rows))
             p = self.layout.parameters(np.ascontiguousarray(slots[:, block]))
             begin = None if x0 is None else np.ascontiguousarray(x0[:, block])
-            worth = len(block) // _WORTH_SHARE
+            worth = len(block) // (_QUICK_WORTH_SHARE if effort == "quick" else _WORTH_SHARE)
             result = self._newton(p, begin, healthy, steps=_QUICK_STEPS, worth=worth)
             found.put(block, result)
         # a row that began at a certified point close by is on that point's branch
