@@ -28,9 +28,8 @@ class Heard:
 
     def __init__(self, name: str) -> None:
         construction, valves, supply = SETS[name]
-        text = (
-            f'[set]\nmains = "230 V 50 Hz"\nyear = {YEARS[name]}\nconstruction = "{construction}"\n[valves]\n{valves}{supply}'
-        )
+        top = f'[set]\nmains = "230 V 50 Hz"\nyear = {YEARS[name]}\nconstruction = "{construction}"\n'
+        text = f"{top}[valves]\n{valves}{supply}"
         self.card = read_card(text)
         self.set = healthy_set(self.card)
         self.faults = faults_of(self.card, self.set.networks)
