@@ -597,6 +597,7 @@ def _solve_with_meter(
         known[a, b] = Circuit(
             replace(circuit.network, elements=(*circuit.network.elements, meter)), circuit.layout.law
         )
+        known[a, b].adopt_healthy(circuit)
     metered = known[a, b]
     full = np.concatenate([np.asarray(stack)[rows], np.full((len(rows), 1), g)], axis=1)
     found = metered.solve(full, working_points.volts[rows])
