@@ -21,7 +21,7 @@ def test_every_probability_has_words_that_are_near_it(probability):
         part, whole = map(int, re.match(r"(\d+) in (\d+) \(", said).groups())
         odds = probability / (1.0 - probability)
         assert 0.6 < odds / (part / (whole - part)) < 1.7
-        assert f"({100 * probability:.0f} %)" in said
+        assert f"({100 * probability:.0f}\u00a0%)" in said
 
 
 def test_nothing_short_of_certainty_is_called_certain():

@@ -348,7 +348,7 @@ def test_states_are_words_and_shapes(page):
 
 
 def test_chances_are_said_in_words_with_the_number(page):
-    assert re.search(r"possible: .*\d+ in \d+ \(\d+ %\)|possible: .*\n.*\d+ in \d+ \(\d+ %\)", page)
+    assert re.search(r"possible: .*\d+ in \d+ \(\d+\s%\)|possible: .*\n.*\d+ in \d+ \(\d+\s%\)", page)
     assert "Nothing wrong that these readings can show" in page
     assert "Something that is not in the list" in page
 

@@ -73,11 +73,12 @@ def role_spoken(role: str) -> str:
     >>> role_spoken("output.coupling_capacitor"), role_spoken("if_amp_2.valve"), role_spoken("supply.fuse")
     ('output coupling capacitor', 'second IF amplifier valve', 'supply fuse')
     """
-    stage, _, part = role.partition(".")
-    title = stage_title(stage).replace(",", "")
+    title = stage_title(role.partition(".")[0]).replace(",", "")
     # IF, RF, FM stay as they are
     title = title if title[:2].isupper() else title[:1].lower() + title[1:]
-    return f"{title} {part_name(role)}" if part else title
+    said = part_name(role)
+    # the output transformer of the output stage is one
+    return said if said.split(" ")[0] == title else f"{title} {said}".rstrip()
 
 
 def part_name(role: str) -> str:
@@ -217,16 +218,18 @@ def chance(probability: float) -> str:
 
     Examples
     --------
-    >>> chance(0.81), chance(0.034), chance(0.9991), chance(1e-9)
-    ('4 in 5 (81 %)', '1 in 30 (3 %)', 'as good as certain (over 99 %)', 'less than 1 in 200')
+    The space before the per cent sign is one that does not break.
+
+    >>> [chance(p).replace("\\u00a0", " ") for p in (0.81, 0.034, 0.9991, 1e-9)]
+    ['4 in 5 (81 %)', '1 in 30 (3 %)', 'as good as certain (over 99 %)', 'less than 1 in 200']
     """
     if probability < 0.005:
         return "less than 1 in 200"
     if probability > 0.99:
-        return "as good as certain (over 99 %)"
+        return "as good as certain (over 99\u00a0%)"
     odds = math.log(probability / (1.0 - probability))
     part, whole = min(_FRACTIONS, key=lambda pair: abs(odds - math.log(pair[0] / (pair[1] - pair[0]))))
-    return f"{part} in {whole} ({100 * probability:.0f} %)"
+    return f"{part} in {whole} ({100 * probability:.0f}\u00a0%)"
 
 
 def listed(items: list[str], last: str = "and") -> str:

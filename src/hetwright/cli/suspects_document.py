@@ -232,8 +232,7 @@ def estimate_spoken(estimate: float | str | None, unit: str, fault: str, words: 
         return f"about {format_farads(estimate, digits=2, words=words)}"
     if unit == "× new":
         return f"about {100 * estimate:.0f} % of new"
-    if unit.startswith("× "):
-        return f"about {estimate:.2g} times {unit[2:]}"
+    # shares of other things say little to a person
     return ""
 
 

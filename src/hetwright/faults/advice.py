@@ -23,7 +23,7 @@ from hetwright.safety import check as guard_check
 
 from .diagnosis import Diagnosis
 from .healthy import facts
-from .minutes import action_minutes, check_minutes, prove_minutes
+from .minutes import COLD_PROOF, action_minutes, check_minutes, prove_minutes
 from .model import Fault
 from .next_check import MeasuredCheck, ProvingCheck, Worth, expected_minutes, worth_of
 from .outlook import outlook
@@ -33,6 +33,8 @@ from .suspects import Case, Prepared
 __all__ = ["Advice", "Outcome", "Withheld", "advise"]
 
 Array = NDArray[np.float64]
+
+_COLD_LOOK = "Plug out and discharged: ohms across "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,6 +136,8 @@ def advise(
             continue
         if (candidate.point, candidate.to, candidate.quantity) in already:
             continue
+        if candidate.fault not in sure and _same_look(candidate, found):
+            continue
         verdict = guard_check(candidate.proposal, context)
         if not verdict.allowed:
             withheld.setdefault(verdict.reason, Withheld(check=candidate.check, reason=verdict.reason))
@@ -155,9 +159,24 @@ def advise(
         )
     # what is as good as certain is proved and put right first: everything reads plainer after it
     proved = [a for a in found if a.fault in sure][:1]
-    useful = [a for a in found if a.minutes_saved > 0.0 and a not in proved] or ([] if proved else found[:1])
+    looked_at = {a.part for a in proved if a.check.startswith(_COLD_LOOK)}
+    useful = [
+        a
+        for a in found
+        if a.minutes_saved > 0.0 and a not in proved and not (a.quantity == "ohms" and a.part in looked_at)
+    ]
+    if not (ranked or proved or useful):
+        useful = found[:1]
     ranked += [*proved, *_cold_first(useful)]
     return tuple(ranked[:most]), tuple(withheld.values())
+
+
+def _same_look(candidate: _Candidate, found: Sequence[Advice]) -> bool:
+    """Whether an ohmmeter across this part, plug out, is proposed already: as a reading or as a proof."""
+    part = candidate.proposal.part
+    if part is None or candidate.proposal.kind != "measure ohms":
+        return False
+    return any(a.part == part and (a.quantity == "ohms" or a.check.startswith(_COLD_LOOK)) for a in found)
 
 
 def _as_good_as_certain(diagnosis: Diagnosis) -> set[int]:
@@ -265,7 +284,8 @@ def _weigh(
                 np.append(bad, facts()["next_check"]["proof_wrong"]), candidate.minutes, settles=(column[f],)
             )
             weighed.append((candidate, worth_of(check_, probability, members, minutes, now=now), members_of))
-    weighed.sort(key=lambda item: -item[1].minutes_saved)
+    # of checks that save as much, the one nearest the supply: a tenth of a minute is beneath anybody's notice
+    weighed.sort(key=lambda item: -round(item[1].minutes_saved, 1))
     return weighed
 
 
@@ -314,7 +334,7 @@ def _measured(prepared: Prepared, case: Case, meter: Meter | None, power_is_on: 
         name = f"{part.ref} ({part.role})" if part.role else part.ref
         out.append(
             _Candidate(
-                check=f"Plug out and discharged: ohms across {name}, {pair[0]} to {pair[1]}, in circuit.",
+                check=f"{_COLD_LOOK}{name}, {pair[0]} to {pair[1]}, in circuit.",
                 point=pair[0],
                 to=pair[1],
                 quantity="ohms",
@@ -410,6 +430,8 @@ def _proof_words(fault: Fault, subject: Subject) -> tuple[str, str, str]:
             "bridge capacitor",
             f"Plug out and discharged: lift one end of {name} and measure its capacitance.",
         )
+    if subject.quantity == "ohms" and fault.fault in COLD_PROOF:
+        return "measure ohms", "cold reading", f"{_COLD_LOOK}{name}, in circuit: is it open?"
     if subject.quantity == "farads" and fault.fault == "leaky":
         return (
             "lift lead",
@@ -496,7 +518,7 @@ def _reads(candidate: _Candidate, values: Sequence[float]) -> str:
     if candidate.quantity == "volts dc":
         if high - low < max(0.04 * abs(high), 0.3):
             return f"about {_volts(0.5 * (low + high))}"
-        return f"{_volts(low)} to {_volts(high)}"
+        return f"{_volts(low).removesuffix(' V')} to {_volts(high)}"
     if candidate.quantity == "ohms":
         a, b = float(to_ohms(max(low, 0.0))), float(to_ohms(max(high, 0.0)))
         if to_compared(b) - to_compared(a) < 0.3:
@@ -505,6 +527,8 @@ def _reads(candidate: _Candidate, values: Sequence[float]) -> str:
         first, last = _ohms(a), _ohms(b)
         number, _, unit = first.partition(" ")
         return f"{number} to {last}" if unit and last.endswith(f" {unit}") else f"{first} to {last}"
+    if candidate.proposal.kind == "measure ohms" and candidate.check.startswith(_COLD_LOOK):
+        return "open, or far too high" if values[0] > 0.5 else "near its value"
     return "bad" if values[0] > 0.5 else "good"
 
 
