@@ -170,8 +170,8 @@ def british_role(written: str) -> str:
     --------
     >>> british_role("output.coupling condenser"), british_role("audio.plate_load")
     ('output.coupling_capacitor', 'audio.anode_load')
-    >>> british_role("converter.tube")
-    'frequency_changer.valve'
+    >>> british_role("converter.tube"), british_role("supply.power transformer")
+    ('frequency_changer.valve', 'supply.mains_transformer')
     """
     stage, dot, part = written.strip().partition(".")
     if not dot:
@@ -179,6 +179,11 @@ def british_role(written: str) -> str:
     stage, part = british_stage(stage), _plain(part)
     if part in part_words(stage):
         return f"{stage}.{part}"
+    for record in sorted(_data()["word"], key=lambda record: -len(record["american"])):
+        american, british = _plain(record["american"]), _plain(record["british"])
+        turned = re.sub(rf"(?<![a-z]){re.escape(american)}(?![a-z])", british, part)
+        if turned in part_words(stage):
+            return f"{stage}.{turned}"
     words = [_to_british().get(word, word) for word in part.split("_")]
     return f"{stage}.{'_'.join(words)}"
 
