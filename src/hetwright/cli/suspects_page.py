@@ -178,6 +178,8 @@ def _suspects(page: Page, document: dict[str, Any]) -> None:
     page.blank()
     page.item(IN, f"Nothing wrong that these readings can show: {chance(document['healthy_probability'])}.")
     page.item("?", f"Something that is not in the list: {chance(document['not_listed_probability'])}.")
+    if document["not_searched"] > _LEAST:
+        page.item("·", "Not tried: pairs of faults that are each unlikely alone, and more than three faults at once.")
     for members in _groups(shown):
         page.item("=", f"No reading of this set tells these apart: {listed(members)}.")
     unsolved = document["certificate"]["unsolved"]
