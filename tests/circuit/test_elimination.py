@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hetwright.circuit.elimination import Elimination, dense_solve
+from hetwright.circuit.elimination import FEW, DenseFactors, Elimination, Factors, factor
 
 
 @st.composite
@@ -35,32 +35,38 @@ def fill(size, entries, rows, seed, dtype=float):
     return elimination, values, dense, rng
 
 
+def dense(elimination, values):
+    return DenseFactors(elimination, elimination.dense(values))
+
+
 @given(systems(), st.sampled_from([float, complex]))
 def test_solves_like_a_dense_solver(system, dtype):
     size, _, rows, _ = system
-    elimination, values, dense, rng = fill(*system, dtype=dtype)
+    elimination, values, full, rng = fill(*system, dtype=dtype)
     right = rng.normal(size=(size, 3, rows))
     factors = elimination.factor(values.copy())
     together = factors.solve(right)
     transposed = factors.solve_transposed(right)
     for row in range(rows):
-        expected = np.linalg.solve(dense[row], right[:, :, row])
+        expected = np.linalg.solve(full[row], right[:, :, row])
         assert together[:, :, row] == pytest.approx(expected, abs=1e-10)
         assert factors.solve(right[:, 0])[:, row] == pytest.approx(expected[:, 0], abs=1e-10)
-        assert dense_solve(elimination, values, right[:, 0])[:, row] == pytest.approx(expected[:, 0], abs=1e-10)
-        expected = np.linalg.solve(dense[row].T, right[:, :, row])
+        if dtype is float:
+            assert dense(elimination, values).solve(right[:, 0])[:, row] == pytest.approx(expected[:, 0], abs=1e-10)
+        expected = np.linalg.solve(full[row].T, right[:, :, row])
         assert transposed[:, :, row] == pytest.approx(expected, abs=1e-10)
 
 
 @given(systems())
 def test_pivots_tell_the_sign_of_the_determinant(system):
-    elimination, values, dense, rng = fill(*system)
+    elimination, values, full, rng = fill(*system)
     flip = rng.random(elimination.size) < 0.5
     for i in np.flatnonzero(flip):
         values[elimination.slot_of(i, i)] *= -1.0
-        dense[:, i, i] *= -1.0
-    odd = elimination.factor(values).negative_pivots() % 2
-    assert np.array_equal(odd == 1, np.linalg.det(dense) < 0.0)
+        full[:, i, i] *= -1.0
+    odd = dense(elimination, values).negative_pivots() % 2
+    assert np.array_equal(odd == 1, np.linalg.det(full) < 0.0)
+    assert np.array_equal(elimination.factor(values).negative_pivots() % 2, odd)
 
 
 @settings(max_examples=20)
@@ -72,6 +78,14 @@ def test_rows_of_a_stack_are_independent(system):
     whole = elimination.factor(values.copy())
     some = np.array([rows - 1, 0])
     assert np.array_equal(whole.take(some).solve(right[:, some]), whole.solve(right)[:, some])
+    apart = dense(elimination, values)
+    assert np.array_equal(apart.take(some).solve(right[:, some]), apart.solve(right)[:, some])
+
+
+def test_a_few_rows_are_solved_as_full_matrices():
+    elimination = Elimination(3, [(0, 1), (1, 2)])
+    assert isinstance(factor(elimination, np.ones((elimination.stored, FEW))), DenseFactors)
+    assert isinstance(factor(elimination, np.ones((elimination.stored, FEW + 1))), Factors)
 
 
 def test_a_singular_row_is_not_finite_and_harms_no_other():
@@ -84,7 +98,9 @@ def test_a_singular_row_is_not_finite_and_harms_no_other():
     found = elimination.factor(values.copy()).solve(right)
     assert not np.isfinite(found[:, 0]).all()
     assert found[:, 1] == pytest.approx([1.0, 0.0])
-    assert np.isnan(dense_solve(elimination, values, right)[:, 0]).all()
+    alone = dense(elimination, values).solve(right)
+    assert np.isnan(alone[:, 0]).all()
+    assert alone[:, 1] == pytest.approx([1.0, 0.0])
 
 
 def test_a_ladder_is_eliminated_without_fill():

@@ -8,8 +8,8 @@ multiplications a row. ``docs/decisions/solver.md`` has the measured figures.
 
 No pivots are exchanged. For the conductances of a passive network this loses nothing (the matrix is
 diagonally dominant); a valve's slopes can in principle bring a pivot near zero, and then the row comes out
-non-finite or inaccurate, Newton's method does not settle, and the row is done again with :func:`dense_solve`,
-which exchanges pivots.
+non-finite or inaccurate, Newton's method does not settle, and the row ends among the few that are worked with
+:class:`DenseFactors`, which exchanges pivots.
 
 Sources: W. F. Tinney and J. W. Walker, "Direct solutions of sparse network equations by optimally ordered
 triangular factorization", Proc. IEEE 55 (1967) 1801-1809 (ordering by least degree, once for many solves);
@@ -25,7 +25,7 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Elimination", "Factors", "dense_solve"]
+__all__ = ["FEW", "DenseFactors", "Elimination", "Factors", "factor"]
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.inexact]
@@ -87,6 +87,8 @@ class Elimination:
                 self._at[key] = stored
                 stored += 1
         self.stored = stored
+        keys = np.array(list(self._at), dtype=np.intp).reshape(-1, 2)
+        self.rows_of, self.columns_of = self.order[keys[:, 0]], self.order[keys[:, 1]]
         self.diagonals = np.array([self._at[k, k] for k in range(size)], dtype=np.intp)
         self.steps = tuple(self._step(k, neighbours) for k, neighbours in enumerate(later))
         self._widest = max((step.degree for step in self.steps), default=0)
@@ -130,6 +132,12 @@ class Elimination:
     def slot_of(self, row: int, column: int) -> int:
         """Where the coefficient (row, column) is stored."""
         return self._at[int(self.place[row]), int(self.place[column])]
+
+    def dense(self, values: Array) -> Array:
+        """The stored coefficients (stored, B) as full matrices, (B, size, size)."""
+        full = np.zeros((values.shape[1], self.size, self.size), dtype=values.dtype)
+        full[:, self.rows_of, self.columns_of] = values.T
+        return full
 
     def factor(self, values: Numbers) -> Factors:
         """Factor a stack of coefficients in place.
@@ -297,29 +305,50 @@ def _back_in_place(b: Any, e: Elimination) -> Any:
     return out
 
 
-def dense_solve(elimination: Elimination, values: Array, right: Array) -> Array:
-    """Solve the same stack row by row with exchange of pivots (LAPACK), for rows that need it.
+class DenseFactors:
+    """The same for a few rows, as full matrices with exchange of pivots (LAPACK).
 
-    Parameters
-    ----------
-    values : (stored, B), not yet factored
-    right : (size, B)
-
-    Returns
-    -------
-    (size, B); NaN where the equations are singular.
+    For a dozen rows the array operations of :class:`Factors` cost more in being called than in arithmetic.
     """
-    rows = values.shape[1]
-    size = elimination.size
-    full = np.zeros((rows, size, size), dtype=values.dtype)
-    order = elimination.order
-    for (i, j), at in elimination._at.items():
-        full[:, order[i], order[j]] = values[at]
-    out = np.full((size, rows), np.nan, dtype=np.result_type(values, right))
-    sound = np.isfinite(full).all(axis=(1, 2)) & np.isfinite(right).all(axis=0)
-    for row in np.flatnonzero(sound):
+
+    def __init__(self, elimination: Elimination, full: Array) -> None:
+        self.elimination = elimination
+        self.full = full
+
+    @property
+    def rows(self) -> int:
+        """Number of rows of the stack."""
+        return int(self.full.shape[0])
+
+    def take(self, chosen: NDArray[np.intp]) -> DenseFactors:
+        """Some rows of the stack only."""
+        return DenseFactors(self.elimination, self.full[chosen])
+
+    def negative_pivots(self) -> NDArray[np.intp]:
+        """1 where the determinant is negative, else 0, (B,)."""
+        return np.asarray(np.linalg.slogdet(self.full)[0] < 0.0, dtype=np.intp)
+
+    def solve(self, right: Array) -> Array:
+        """Solve for one right-hand side a row, (size, B); NaN where the equations are singular."""
+        columns = np.ascontiguousarray(right.T)[:, :, None]
         try:
-            out[:, row] = np.linalg.solve(full[row], right[:, row])
+            return np.ascontiguousarray(np.linalg.solve(self.full, columns)[:, :, 0].T)
         except np.linalg.LinAlgError:
-            continue
-    return out
+            out = np.full(right.shape, np.nan)
+            for row in range(self.rows):
+                try:
+                    out[:, row] = np.linalg.solve(self.full[row], right[:, row])
+                except np.linalg.LinAlgError:
+                    continue
+            return out
+
+
+#: So many rows and fewer are solved as full matrices.
+FEW = 12
+
+
+def factor(elimination: Elimination, values: Array) -> Factors | DenseFactors:
+    """Factor a stack of coefficients (stored, B) the way that suits its size; ``values`` may be overwritten."""
+    if values.shape[1] <= FEW:
+        return DenseFactors(elimination, elimination.dense(values))
+    return elimination.factor(values)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .elements import Evaluation, Layout, Parameters
-from .elimination import Factors, dense_solve
+from .elimination import DenseFactors, Factors, factor
 
 __all__ = ["CERTIFIED_AMPS", "CERTIFIED_VOLTS", "Block", "Found", "Outcome"]
 
@@ -110,8 +110,6 @@ class Block:
     evaluation : Evaluation, optional
         The equations at ``x``, if they are known, perhaps by estimate; the first step is then taken whatever it
         brings.
-    dense : bool
-        Solve row by row with exchange of pivots.
     """
 
     def __init__(
@@ -120,13 +118,10 @@ class Block:
         p: Parameters,
         x: Array,
         evaluation: Evaluation | None = None,
-        *,
-        dense: bool = False,
     ) -> None:
         self.layout = layout
         self.p = p
         self.x = x
-        self.dense = dense
         rows = x.shape[1]
         self.rows = np.arange(rows)
         known = evaluation if evaluation is not None else layout.evaluate(p, x)
@@ -136,7 +131,9 @@ class Block:
         # a free row takes its next step whatever it brings, and cannot be done by it
         self.free = np.full(rows, evaluation is not None)
         self._due = np.ones(rows, dtype=np.bool_)
-        self._factors: Factors | None = None
+        # a fresh row's slopes are not known yet
+        self._fresh = np.zeros(rows, dtype=np.bool_)
+        self._factors: Factors | DenseFactors | None = None
         self._step = np.zeros((layout.n_unknowns, rows))
         self._length = np.zeros(rows)
 
@@ -161,24 +158,26 @@ class Block:
         """Newton steps for the rows whose slopes are new."""
         layout = self.layout
         values = layout.coefficients(self.p, self.slopes)
-        step = dense_solve(layout.elimination, values, self.unbalanced) if self.dense else None
-        factors = layout.elimination.factor(values)
-        if step is None:
-            step = factors.solve(self.unbalanced)
-        np.negative(step, out=step)
-        if self._factors is None or self._due.all():
+        factors = factor(layout.elimination, values)
+        step = -factors.solve(self.unbalanced)
+        old = self._factors
+        if old is None or self._due.all():
             self._factors, self._step = factors, step
-        else:
-            self._factors = Factors(factors.elimination, np.where(self._due, factors.values, self._factors.values))
+        elif isinstance(old, DenseFactors) and isinstance(factors, DenseFactors):
+            full = np.where(self._due[:, None, None], factors.full, old.full)
+            self._factors = DenseFactors(layout.elimination, full)
             self._step = np.where(self._due, step, self._step)
-        self._length = self._lengths(self._step)
+        elif isinstance(old, Factors) and isinstance(factors, Factors):
+            self._factors = Factors(layout.elimination, np.where(self._due, factors.values, old.values))
+            self._step = np.where(self._due, step, self._step)
+        else:
+            # few are left: every row's step is made anew, but for those whose slopes are not known
+            self._factors, self._step = factors, np.where(self._fresh, 0.0, step)
+        self._length = np.where(self._fresh, np.inf, self._lengths(self._step))
         self._due = np.zeros(len(self.rows), dtype=np.bool_)
 
     def _correction(self, unbalanced: Array) -> Array:
         assert self._factors is not None
-        if self.dense:
-            values = self.layout.coefficients(self.p, self.slopes)
-            return -dense_solve(self.layout.elimination, values, unbalanced)
         return -self._factors.solve(unbalanced)
 
     def _hold_electrodes(self, trial: Array) -> Flags:
@@ -241,6 +240,7 @@ class Block:
             self.size = np.where(taken, amps, self.size)
         self._due = taken
         self.free = np.zeros(len(self.rows), dtype=np.bool_)
+        self._fresh = self.free.copy()
         return Outcome(taken, undamped, certified, done, lost, amps, amps_each, move)
 
     def note(self, found: Found, outcome: Outcome) -> None:
@@ -264,6 +264,7 @@ class Block:
         self.x, self.unbalanced = self.x[:, stay], self.unbalanced[:, stay]
         self.slopes, self.size = self.slopes[:, stay], self.size[stay]
         self.damping, self.free, self._due = self.damping[stay], self.free[stay], self._due[stay]
+        self._fresh = self._fresh[stay]
         self._step, self._length = self._step[:, stay], self._length[stay]
         self._factors = self._factors.take(stay)
 
@@ -275,5 +276,5 @@ class Block:
         self._length[at] = np.inf
         self.size[at] = np.inf
         self.damping[at] = 1.0
-        self.free[at] = True
+        self.free[at] = self._fresh[at] = True
         self._due[at] = False

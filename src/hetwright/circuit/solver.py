@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 
 from ..errors import Complaint, NotSolved, OutOfRange
 from .elements import Evaluation, Law, Layout, Parameters, near
+from .elimination import factor
 from .network import Network
 from .newton import CERTIFIED_AMPS, CERTIFIED_VOLTS, Block, Found, Outcome
 
@@ -418,7 +419,6 @@ class Circuit:
         healthy: _Healthy | None = None,
         *,
         steps: int = _STEPS,
-        dense: bool = False,
         worth: int = 0,
     ) -> Found:
         """Newton for a block of rows; finished rows leave it. Without ``x`` from the healthy solution."""
@@ -429,7 +429,7 @@ class Circuit:
                 estimate = self.layout.estimate(healthy.evaluation, healthy.slots, p)
                 block = Block(self.layout, p, x, self.layout.evaluate(p, x, estimate))
             else:
-                block = Block(self.layout, p, x, dense=dense)
+                block = Block(self.layout, p, x)
             found = Found.nothing(x)
             for _ in range(steps):
                 outcome = block.advance()
@@ -553,7 +553,7 @@ class Circuit:
             for _ in range(_TIME_STEPS):
                 values = layout.coefficients(p, evaluation.slopes)
                 values[diagonal] += per_step
-                step = -layout.elimination.factor(values).solve(evaluation.unbalanced)
+                step = -factor(layout.elimination, values).solve(evaluation.unbalanced)
                 length = np.abs(step[: layout.n_points - 1]).max(axis=0)
                 ok = np.isfinite(length)
                 limit = np.where(length > _LONGEST_VOLTS, _LONGEST_VOLTS / length, 1.0)
@@ -572,9 +572,4 @@ class Circuit:
                 per_step = np.where(ok, eased, per_step * 8.0)
                 if bool((per_step < _LAST_STEP_SIEMENS).all()):
                     break
-        result = self._newton(p, x, None)
-        retry = np.flatnonzero(~result.good)
-        if len(retry):
-            again = self._newton(p.take(retry), np.ascontiguousarray(x[:, retry]), None, dense=True)
-            result.put(retry, again)
-        return result
+        return self._newton(p, x)
