@@ -52,6 +52,8 @@ CYCLE = np.cos(2.0 * np.pi * np.arange(9) / 9.0)
 BIAS_SHARE = 0.9
 #: siemens that scale volts of amplitude to a residual in amps
 CLOSING_SIEMENS = 1e-4
+#: volts by which what an electrode collects dies away, once it is negative
+COLLECTS = 0.3
 STEP = 1e-30
 
 
@@ -111,7 +113,7 @@ def _diode(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
 
 def _triode_anode(c: Constants, grid: Array, anode: Array, s: list[Array]) -> Array:
     emission, mu, contact, _ = s
-    anode_up = _soft(anode, 0.5)
+    anode_up = _soft(anode, COLLECTS)
     effective = grid + contact + c["shift"] + anode_up / (c["mu"] * mu)
     return emission * _space(effective, c) * (1.0 - np.exp(-anode_up / 3.0))
 
@@ -124,12 +126,12 @@ def _triode(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
 def _pentode(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
     emission, mu, contact, gas = s
     grid, screen, anode = v
-    screen_up, anode_up = _soft(screen, 0.7), _soft(anode, 0.7)
+    screen_up, anode_up = _soft(screen, COLLECTS), _soft(anode, COLLECTS)
     effective = grid + contact + c["shift"] + screen_up / (c["mu"] * mu) + anode_up / (c["mu_anode"] * mu)
     cathode = emission * _space(effective, c) * (1.0 - np.exp(-(screen_up + 0.3 * anode_up) / 3.0))
     share = c["anode_share"] * _arctangent(_power(anode_up / _knee_volts(c, screen), c["knee_power"]))
     # with the screen at nothing there is none to share with it
-    share = share + (1.0 - share) * np.exp(-screen_up / 2.0) * (1.0 - np.exp(-anode_up / 2.0))
+    share = share + (1.0 - share) * np.exp(-screen_up) * (1.0 - np.exp(-anode_up))
     return [_grid_amps(grid + contact, c, emission) - gas * cathode * share, cathode * (1.0 - share), cathode * share]
 
 
@@ -161,7 +163,7 @@ def _oscillator(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
 def _hexode(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
     emission, mu, contact, gas = s
     grid, injection, amplitude, screen, anode = v
-    screen_up, anode_up = _soft(screen, 0.7), _soft(anode, 0.7)
+    screen_up, anode_up = _soft(screen, COLLECTS), _soft(anode, COLLECTS)
     effective = grid + contact + c["shift"] + screen_up / (c["mu"] * mu) + anode_up / (c["mu_anode"] * mu)
     cathode = emission * _space(effective, c) * (1.0 - np.exp(-screen_up / 3.0))
     gate = _cycle_mean(lambda p: _switch((injection + p * amplitude + c["gate_volts"]) / c["gate_width"]))
@@ -183,7 +185,7 @@ def _mixer(
 ) -> tuple[Array, Array]:
     """Cathode current and the anode's share of it, of a valve whose first grid oscillates."""
     emission, mu, contact, _ = s
-    screen_up, anode_up = _soft(screen, 0.7), _soft(anode, 0.7)
+    screen_up, anode_up = _soft(screen, COLLECTS), _soft(anode, COLLECTS)
     pull = screen_up / (c["mu"] * mu) + second
     cathode = _cycle_mean(lambda p: _space(first + p * amplitude + contact + c["shift"] + pull, c))
     cathode = emission * cathode * (1.0 - np.exp(-screen_up / 3.0))
@@ -194,7 +196,7 @@ def _mixer(
 
 def _pentagrid(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
     first, amplitude, second, grid, screen, anode = v
-    second_up = _soft(second, 0.7)
+    second_up = _soft(second, COLLECTS)
     cathode, share = _mixer(c, first, amplitude, grid, screen, anode, second_up / (c["mu_second"] * s[1]), s)
     to_second = cathode * c["second_share"] * _arctangent(second_up / 25.0)
     onward = cathode - to_second
@@ -224,7 +226,7 @@ def _converter(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
 
 def _indicator(c: Constants, v: list[Array], s: list[Array]) -> list[Array]:
     anode = _triode_anode(c, v[0], v[1], s)
-    target = s[0] * c["target_k"] * _power(_soft(v[2], 0.7), 1.5)
+    target = s[0] * c["target_k"] * _power(_soft(v[2], COLLECTS), 1.5)
     return [_grid_amps(v[0] + s[2], c, s[0]) - s[3] * anode, anode, target]
 
 

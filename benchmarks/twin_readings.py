@@ -92,11 +92,11 @@ def shown_ohms(ohms: float, rng: np.random.Generator) -> float:
 
 def _typed_wrong(value: float, rng: np.random.Generator) -> float:
     """A digit mistyped or two changed round."""
-    text = f"{abs(value):.3g}"
+    if not np.isfinite(value):
+        return value
+    text = f"{abs(value):.0f}" if abs(value) >= 100.0 else f"{abs(value):.3g}"
     digits = [i for i, c in enumerate(text) if c.isdigit()]
     letters = list(text)
-    if not digits:
-        return value
     if len(digits) > 1 and rng.random() < 0.5:
         i = int(rng.integers(0, len(digits) - 1))
         a, b = digits[i], digits[i + 1]
@@ -146,10 +146,12 @@ def make_mistakes(rows: list[Row], rng: np.random.Generator, *, rate: float = 0.
 
 
 def csv_of(rows: list[Row], observations: list[str]) -> str:
-    """A readings file."""
+    """A readings file; an observation of one valve is ``anode glows of V4``."""
     lines = [HEADER]
     for row in rows:
         mains = "" if row.mains_volts is None else f"{row.mains_volts:.0f}"
         lines.append(f"{row.point},{row.to},{row.quantity},{row.value:.6g},,{row.meter},{mains},,now,")
-    lines += [f",,observation,{word},,,,,now," for word in observations]
+    for seen in observations:
+        word, _, valve = seen.partition(" of ")
+        lines.append(f"{valve},,observation,{word},,,,,now,")
     return "\n".join(lines) + "\n"

@@ -615,7 +615,7 @@ class TwinCard:
             elif kind == "mains":
                 out[i] = base * mains
             elif kind == "battery":
-                out[i] = base * rng.uniform(0.82, 1.03)
+                out[i] = base * rng.uniform(0.89, 1.02)
         return out
 
     def age_heaters(self, rng: np.random.Generator, mains: float) -> Array:
@@ -624,7 +624,7 @@ class TwinCard:
             if what == "ohms" and out[i] > 0.5:
                 out[i] *= np.exp(0.03 * rng.standard_normal())
             elif what == "volts":
-                out[i] *= mains if self.design.construction != "battery" else rng.uniform(0.85, 1.02)
+                out[i] *= mains if self.design.construction != "battery" else rng.uniform(0.90, 1.02)
         return out
 
     # -- solving
@@ -1002,22 +1002,13 @@ def _draft(card: TwinCard, number: int, seed: int) -> _Draft:
 
 def _simulate_batch(card: TwinCard, numbers: list[int], seed: int, with_observations: bool) -> list[Twin]:
     drafts = [_draft(card, number, seed) for number in numbers]
-    # row 0 of each: as it is; then sound; then each fault alone where there are several
     rows: list[Array] = []
     heaters: list[Array] = []
-    where: list[tuple[int, int, list[int]]] = []
+    where: list[tuple[int, int]] = []
     for d in drafts:
-        first = len(rows)
+        where.append((len(rows), len(rows) + 1))
         rows += [d.ht, d.sound_ht]
         heaters += [d.heaters, d.sound_heaters]
-        alone = []
-        for fault in d.faults if len(d.faults) > 1 else ():
-            ht, heater = d.sound_ht.copy(), d.sound_heaters.copy()
-            card.apply(fault, ht, heater)
-            alone.append(len(rows))
-            rows.append(ht)
-            heaters.append(heater)
-        where.append((first, first + 1, alone))
     solved = card.solve(np.array(rows), np.array(heaters))
     reference = card.point(card.reference)
     volts = solved.volts - solved.volts[:, [reference]]
@@ -1026,7 +1017,7 @@ def _simulate_batch(card: TwinCard, numbers: list[int], seed: int, with_observat
     loads: list[Array] = []
     load_heaters: list[Array] = []
     ranges: list[list[float]] = []
-    for d, (true, _, _) in zip(drafts, where, strict=True):
+    for d, (true, _) in zip(drafts, where, strict=True):
         full = []
         for point in d.points:
             plain = volts[true, card.point(point)]
@@ -1037,18 +1028,48 @@ def _simulate_batch(card: TwinCard, numbers: list[int], seed: int, with_observat
             loads.append(row)
             load_heaters.append(d.heaters)
         ranges.append(full)
+    # and the same set without its faults, and with each alone, through the same meters
+    for d, full in zip(drafts, ranges, strict=True):
+        for ht, heater in _versions(card, d):
+            for point, r in zip(d.points, full, strict=True):
+                row = ht.copy()
+                row[card.meter_slot(point)] = 1.0 / d.meter.ohms_on(r)
+                loads.append(row)
+                load_heaters.append(heater)
     loaded = card.solve(np.array(loads), np.array(load_heaters)).volts
     out = []
-    at = 0
-    for d, (true, sound, alone), full in zip(drafts, where, ranges, strict=True):
-        shown = loaded[at : at + len(d.points)]
-        at += len(d.points)
-        measured = np.array([shown[n, card.point(p)] - shown[n, reference] for n, p in enumerate(d.points)])
+    at, later = 0, sum(len(d.points) for d in drafts)
+    for d, (true, sound), full in zip(drafts, where, ranges, strict=True):
+        many = len(d.points)
+        index = [card.point(p) for p in d.points]
+
+        def read(first: int, many: int = many, index: list[int] = index) -> Array:
+            block = loaded[first : first + many]
+            return np.asarray(block[np.arange(many), index] - block[:, reference])
+
+        measured, at = read(at), at + many
+        versions = [read(later + k * many) for k in range(1 + _alone(d))]
+        later += many * len(versions)
         if not np.isfinite(measured).all() or not np.isfinite(volts[sound]).all():
             continue
         out.append(
-            _written(card, d, volts, true, sound, alone, measured, full, with_observations, solved.heaters, seed)
+            _written(card, d, volts, true, sound, versions, measured, full, with_observations, solved.heaters, seed)
         )
+    return out
+
+
+def _alone(d: _Draft) -> int:
+    """How many faults are also tried alone."""
+    return len(d.faults) if len(d.faults) > 1 else 0
+
+
+def _versions(card: TwinCard, d: _Draft) -> list[tuple[Array, Array]]:
+    """The set without its faults, then with each of several alone."""
+    out = [(d.sound_ht, d.sound_heaters)]
+    for fault in d.faults[: _alone(d)]:
+        ht, heaters = d.sound_ht.copy(), d.sound_heaters.copy()
+        card.apply(fault, ht, heaters)
+        out.append((ht, heaters))
     return out
 
 
@@ -1058,7 +1079,7 @@ def _written(
     volts: Array,
     true: int,
     sound: int,
-    alone: list[int],
+    versions: list[Array],
     measured: Array,
     full: list[float],
     with_observations: bool,
@@ -1073,29 +1094,30 @@ def _written(
     ]
     ohms = [card.cold_ohms(d.ht, a, b) for a, b in d.pairs]
     rows += [Row(a, b, "ohms", shown_ohms(x, rng)) for (a, b), x in zip(d.pairs, ohms, strict=True)]
-    spread = np.array([_spread(card, d.meter, p, r) for p, r in zip(d.points, full, strict=True)])
-    index = [card.point(p) for p in d.points]
+    plain = np.array([volts[sound, card.point(p)] for p in d.points])
+    loading = np.clip(np.abs(versions[0]) / np.maximum(np.abs(plain), 1e-3), 0.02, 1.0)
+    spread = np.array([_spread(card, d.meter, p, r, k) for p, r, k in zip(d.points, full, loading, strict=True)])
+    rows = make_mistakes(rows, rng)
+    # a reading that was written wrongly shows nothing
+    honest = np.array([not row.mistaken for row in rows])
+    volts_honest, ohms_honest = honest[: len(d.points)], honest[len(d.points) :]
 
-    def moved(row: int, slots: Array) -> float:
-        by_volts = float(np.nanmax(np.abs(volts[row, index] - volts[sound, index]) / spread)) if index else 0.0
+    def moved(read: Array, slots: Array) -> float:
+        away = np.abs(read - versions[0]) / spread
+        by_volts = float(np.nanmax(away[volts_honest], initial=0.0))
         by_ohms = 0.0
-        for a, b in d.pairs:
+        for (a, b), usable in zip(d.pairs, ohms_honest, strict=True):
+            if not usable:
+                continue
             _, sd = card.healthy_ohms(a, b)
-            change = np.log1p(min(card.cold_ohms(slots, a, b), 3e7)) - np.log1p(
-                min(card.cold_ohms(d.sound_ht, a, b), 3e7)
-            )
-            by_ohms = max(by_ohms, abs(float(change)) / sd)
+            now, was = (np.log1p(min(card.cold_ohms(s, a, b), 3e7)) for s in (slots, d.sound_ht))
+            by_ohms = max(by_ohms, abs(float(now - was)) / sd)
         return max(by_volts, by_ohms)
 
-    visible = moved(true, d.ht)
+    visible = moved(measured, d.ht)
     each = [visible]
-    if alone:
-        each = []
-        for row, fault in zip(alone, d.faults, strict=True):
-            slots, heaters = d.sound_ht.copy(), d.sound_heaters.copy()
-            card.apply(fault, slots, heaters)
-            each.append(moved(row, slots))
-    rows = make_mistakes(rows, rng)
+    if _alone(d):
+        each = [moved(read, ht) for read, (ht, _) in zip(versions[1:], _versions(card, d)[1:], strict=True)]
     observations = (
         _observed(card, d, volts[true], volts[sound], {v: x[true] for v, x in heater_volts.items()})
         if with_observations and rng.random() < 0.6
@@ -1116,14 +1138,12 @@ def _written(
     )
 
 
-def _spread(card: TwinCard, meter: BenchMeter, point: str, full: float) -> float:
-    """Standard deviation of a healthy reading: of the sets, and of the meter."""
+def _spread(card: TwinCard, meter: BenchMeter, point: str, full: float, loading: float) -> float:
+    """Standard deviation of a healthy reading: of the sets as the meter loads them, and of the meter."""
     at = card.point(point)
-    meter_sd = np.hypot(
-        0.01 * abs(card.healthy_volts[at]) if meter.fixed_ohms is None else 0.004 * abs(card.healthy_volts[at]),
-        meter.error_of_full * full,
-    )
-    return float(np.hypot(card.healthy_sd[at], np.hypot(meter_sd, full / meter.steps / 3.5)))
+    shown = loading * abs(card.healthy_volts[at])
+    meter_sd = np.hypot(0.004 * shown if meter.ohms_per_volt is None else 0.012 * shown, meter.error_of_full * full)
+    return float(np.hypot(loading * card.healthy_sd[at], np.hypot(meter_sd, full / meter.steps / 3.5)))
 
 
 def _observed(card: TwinCard, d: _Draft, true: Array, sound: Array, heater_volts: dict[str, float]) -> list[str]:
@@ -1139,8 +1159,9 @@ def _observed(card: TwinCard, d: _Draft, true: Array, sound: Array, heater_volts
         return float(row[card.point(point)])
 
     nominal = card.networks.heater_nominal_volts
-    if any(abs(v) < 0.3 * nominal[valve] for valve, v in heater_volts.items() if np.isfinite(v)):
-        say("heater dark", 0.7)
+    dark = [valve for valve, v in heater_volts.items() if np.isfinite(v) and abs(v) < 0.3 * nominal[valve]]
+    if dark:
+        say(f"heater dark of {rng.choice(dark)}", 0.7)
     lively: list[float] = []
     for section in card.sections:
         if section.shape == "diode":
@@ -1155,7 +1176,7 @@ def _observed(card: TwinCard, d: _Draft, true: Array, sound: Array, heater_volts
         limit = kind.limits.get("anode_watts") if kind is not None else None
         watts = amps * (volts(true, section.electrodes["anode"]) - volts(true, section.cathode))
         if limit and watts > 1.8 * limit:
-            say("anode glows", 0.75)
+            say(f"anode glows of {section.valve}", 0.75)
         lively.append(amps / before if before > 1e-6 else 1.0)
     worst = min(lively, default=1.0)
     most = max(lively, default=1.0)
@@ -1172,8 +1193,13 @@ def _observed(card: TwinCard, d: _Draft, true: Array, sound: Array, heater_volts
                 say("hum", 0.85)
     for fault in d.faults:
         for word, p in fault.shows.items():
-            # a person says that it hums, seldom at what pitch
-            say(word.partition(" at ")[0], p)
+            # a person says that it hums, seldom at what pitch; what is seen is seen of a valve
+            if word in ("heater dark", "anode glows", "getter white"):
+                valve = fault.key.partition("|")[0]
+                if valve in card.design.valves:
+                    say(f"{word} of {valve}", p)
+            else:
+                say(word.partition(" at ")[0], p)
     if rng.random() < 0.03:
         words.add(str(rng.choice(["crackle", "hum", "weak"])))
     if "no sound" in words:
