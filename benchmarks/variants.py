@@ -1,7 +1,8 @@
 """Sets and random faulty variants of them, for the solver's benchmarks.
 
-A variant is a set whose every part has drifted within its spread, whose capacitors leak as old ones do, and which has none to
-three faults out of every fault the set can have, at any of its severities and a little beyond.
+A variant is a set whose every part has drifted within its spread, whose capacitors leak as old ones do, and
+which has none to three faults out of every fault the set can have, at any of its severities and a little
+beyond.
 """
 
 from __future__ import annotations

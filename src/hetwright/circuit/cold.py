@@ -247,13 +247,13 @@ def _slopes_of(cold: _ColdLayout, slots: Array, siemens: Array, volts: Array, z:
     pull = z[layout.line_a[:n]] - z[layout.line_b[:n]]
     terms = across * pull * siemens[:n]
     terms[~layout.line_is_ohms] *= -1.0
-    np.add.at(into, layout.line_slot, terms)
+    layout.line_slots.add(terms, into)
     leaks = len(layout.leak_a)
     if leaks:
         drop = volts[layout.leak_a] - volts[layout.leak_b]
         per_siemens, _ = layout.leak_law(drop)
         pull = z[layout.leak_a] - z[layout.leak_b]
-        np.add.at(into, layout.leak_slot, -per_siemens * slots[layout.leak_slot] * pull)
+        layout.leak_slots.add(-per_siemens * slots[layout.leak_slot] * pull, into)
     alive = cold.alive(slots)
     for k, port in enumerate(cold.ports):
         drop = volts[port.minus] - volts[port.plus]

@@ -64,6 +64,26 @@ LEAST_OHMS = 1e-3
 ROOM_THERMAL_VOLTS = 0.025693  # kT/q at 25 °C, exact constants
 
 
+class SlotSums:
+    """Adds terms of elements to the slots they belong to; nearly every slot has one element."""
+
+    def __init__(self, slots: Index) -> None:
+        _, first = np.unique(slots, return_index=True)
+        self.slots = slots
+        self.first = np.sort(first)
+        self.first_slots = slots[self.first]
+        self.more = np.setdiff1d(np.arange(len(slots)), self.first)
+
+    def add(self, terms: Array, out: Array) -> None:
+        """Add ``terms`` (elements, ...) into ``out`` (n_slots, ...)."""
+        if len(self.more):
+            out[self.first_slots] += terms[self.first]
+            for at in self.more:
+                out[self.slots[at]] += terms[at]
+        else:
+            out[self.slots] += terms
+
+
 class Law(Protocol):
     """What the circuit needs of a valve law; :mod:`hetwright.valves.law` is one."""
 
@@ -337,11 +357,11 @@ class Layout:
         self.line_b = np.array([line[1] for line in lines] + [0] * len(insulated), dtype=np.intp)
         self.line_slot = np.array([line[2] for line in lines], dtype=np.intp)
         self.line_scale = np.array([line[3] for line in lines])
-        self.lines_share_slots = len(set(self.line_slot.tolist())) < len(lines)
         self.line_is_ohms = np.array([line[4] == "ohms" for line in lines], dtype=bool)
         if lines and not (self.line_scale > 0).all():
             part = self.slots[self.line_slot[int(np.argmin(self.line_scale))]].part
             raise OutOfRange(Complaint(wrong=f"{part} has a scale of zero or less", right="give one above zero"))
+        self.line_slots = SlotSums(self.line_slot)
         self.insulation_siemens = 1.0 / self.network.insulation_ohms
         self.source_line = np.array([s[0] for s in self._sources], dtype=np.intp)
         self.source_slot = np.array([s[1] for s in self._sources], dtype=np.intp)
@@ -352,6 +372,7 @@ class Layout:
         self.leak_a = np.array([leak[0] for leak in leaks], dtype=np.intp)
         self.leak_b = np.array([leak[1] for leak in leaks], dtype=np.intp)
         self.leak_slot = np.array([leak[2] for leak in leaks], dtype=np.intp)
+        self.leak_slots = SlotSums(self.leak_slot)
         self.leak_knee = np.array([leak[3].knee_volts for leak in leaks])[:, None]
         self.leak_power = np.array([leak[3].power for leak in leaks])[:, None]
         self.polar = np.array([n for n, leak in enumerate(leaks) if leak[3].electrolytic], dtype=np.intp)

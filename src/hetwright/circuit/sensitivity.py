@@ -171,10 +171,7 @@ def _slopes_of(layout: Layout, linear: Linear, adjoint: Array, x: Array | None =
         terms -= adjoint[b]
         terms *= drop
         terms *= -weight[:, None, :]
-        if layout.lines_share_slots:
-            np.add.at(out, layout.line_slot, terms)
-        else:
-            out[layout.line_slot] = terms
+        layout.line_slots.add(terms, out)
         if len(layout.source_line):
             at = layout.source_line
             out[layout.source_slot] = (adjoint[a[at]] - adjoint[b[at]]) * p.siemens[at][:, None, :]
@@ -184,7 +181,7 @@ def _slopes_of(layout: Layout, linear: Linear, adjoint: Array, x: Array | None =
         per_siemens = layout.leak_law(drop.reshape(shape[0], -1))[0].reshape(shape)
         terms = adjoint[layout.leak_b] - adjoint[layout.leak_a]
         terms *= per_siemens
-        np.add.at(out, layout.leak_slot, terms)
+        layout.leak_slots.add(terms, out)
     for group, currents in zip(layout.valve_groups, linear.evaluation.valves, strict=True):
         by_state = currents.by_state.transpose(1, 2, 3, 0)  # (S, E, 4, B)
         sections, electrodes = group.size
