@@ -226,10 +226,16 @@ anything = st.fixed_dictionaries(
 
 
 @given(anything, st.floats(-1.0, 10.0), st.sampled_from(EVERY_KIND))
-def test_volts_are_finite_and_fall_with_amps(values, amps, supply):
+def test_volts_are_finite_whatever_is_asked(values, amps, supply):
     found = port_volts(supply, np.array([amps]), settings(**values))
     assert np.isfinite(found.volts).all()
+    assert np.isfinite(found.by_amps).all()
     assert np.isfinite(found.by_parameters).all()
+
+
+@given(anything, st.floats(5.0, 2000.0), st.floats(-1.0, 10.0), st.sampled_from(EVERY_KIND))
+def test_volts_fall_with_amps(values, winding, amps, supply):
+    found = port_volts(supply, np.array([amps]), settings(**{**values, "winding_ohms": winding}))
     assert found.by_amps[0] < 0.0
 
 

@@ -53,7 +53,7 @@ _FOOT_AMPS = 1e-6
 _BACK_OHMS = 1e5
 _LEAST_VOLTS = 1e-3
 _LEAST_EMISSION = 1e-6
-_LEAST_FARADS = 1e-12
+_LEAST_FARADS = 1e-9  # winding and wiring have as much
 _LEAST_OHMS = 1e-3
 _HALF_PI = 0.5 * np.pi
 _ANGLE_STEPS = 40
@@ -356,7 +356,8 @@ def port_volts(supply: Supply, amps: ArrayLike, parameters: ArrayLike) -> PortVo
     amps : (B,)
         Direct amps drawn. Any finite number; negative amps push the volts above the crest.
     parameters : (5, B)
-        In the order of :data:`PARAMETERS`. An emission of 0 is taken as one millionth.
+        In the order of :data:`PARAMETERS`. An emission of 0 is taken as one
+        millionth, a reservoir of less than 1 nF (winding and wiring have as much) as 1 nF.
 
     Returns
     -------

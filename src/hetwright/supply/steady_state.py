@@ -193,7 +193,7 @@ def table_document() -> str:
     for pulses, name in ((1, "half_wave"), (2, "full_wave")):
         lines += ["", f"[{name}]", 'source = "computed"']
         for quantity, values in zip(QUANTITIES, table[pulses - 1], strict=True):
-            rows = "\n".join(" ".join(f"{value:.5f}" for value in row) for row in values)
+            rows = "\n".join(" ".join(f"{value:.7f}" for value in row) for row in values)
             lines.append(f'{quantity} = """\n{rows}\n"""')
     return "\n".join(lines) + "\n"
 
