@@ -355,11 +355,12 @@ def _about(
     tail = np.zeros_like(z)
     tail[:, tails] = responsibility[:, width:]
 
-    # the next mode: extras that probably act widen what they act on
+    # the next mode: a tail that probably acts widens its slot; a reading that may be wrong pulls with the precision it has
+    # on the average (expectation maximisation): with its full variance it would hold the background where it is
     variance = sd**2 + tail * np.maximum(background.tail_sd**2 - sd**2, 0.0)
     weighted = weighted_slopes(slopes_z, variance, background)
     widened = weighted @ np.swapaxes(slopes_z, 1, 2)
-    widened[:, diagonal, diagonal] += noise + wrong * wrong_sd**2
+    widened[:, diagonal, diagonal] += 1.0 / ((1.0 - wrong) / noise + wrong / wrong_sd**2)
     gain = np.linalg.solve(widened, innovation[:, :, None])[:, :, 0]
     limit = step_limit * np.sqrt(variance)
     z_next = np.clip(np.matmul(gain[:, None, :], weighted)[:, 0], -limit, limit)
