@@ -189,8 +189,8 @@ def _mixer(
     pull = screen_up / (c["mu"] * mu) + second
     cathode = _cycle_mean(lambda p: _space(first + p * amplitude + contact + c["shift"] + pull, c))
     cathode = emission * cathode * (1.0 - np.exp(-screen_up / 3.0))
-    # only half as steep by the screen as a plain electrode: the other half is the space charge before the grid
-    gate = _switch((grid + contact + c["gate_volts"] * _power(screen_up / 100.0, 0.5)) / c["gate_width"])
+    # the screen's own pull on the gate is left out: with it a screen fed through a resistor would have two states
+    gate = _switch((grid + contact + c["gate_volts"]) / c["gate_width"])
     return cathode, c["anode_share"] * gate * _arctangent(anode_up / _knee_volts(c, screen))
 
 

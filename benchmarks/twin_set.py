@@ -366,6 +366,7 @@ class TwinCard:
         self.name = name
         rng = np.random.default_rng([seed, number, 77])
         bare = build(LINEUPS[name])
+        self.networks_of = networks_of
         self.given, design = self._write(bare, networks_of(bare, "now"), rng)
         self.networks = networks_of(design, "drawn")
         self.design = design
@@ -420,7 +421,18 @@ class TwinCard:
             if rng.random() < share_marked and not winding:
                 tolerance = 0.12 if part.quantity == "ohms" else 0.18
                 given[ref] = replace(part, marked=Value(si=si, basis="marked", spread_log_sd=tolerance, written=""))
-        return replace(bare, parts=given), replace(bare, parts=design)
+        supply = next((e for e in networks.ht.elements if isinstance(e, Supply)), None)
+        told = made = bare.supply
+        if supply is not None and float(spreads.get((supply.part, "mains"), 0.0)) > 0.08:
+            # nobody stated the winding: the maker's own may be a good deal off the usual one
+            strayed = 0.9 * float(spreads[(supply.part, "mains")]) * float(np.clip(rng.standard_normal(), -2.0, 2.0))
+            volts = Value(
+                si=supply.rms_volts * float(np.exp(strayed)), basis="stated", spread_log_sd=0.03, written=""
+            )
+            made = replace(bare.supply, secondary_rms_volts=volts)
+            if rng.random() < 0.45:
+                told = made
+        return replace(bare, parts=given, supply=told), replace(bare, parts=design, supply=made)
 
     def _points_of_valves(self) -> None:
         """Points by valve electrode, from the network itself."""
@@ -774,12 +786,28 @@ class TwinCard:
         return first + rest + back
 
     def _healthy(self, rng: np.random.Generator, count: int = 160) -> None:
-        """Spread of every point over sets with nothing wrong."""
+        """Spread of every point over sets with nothing wrong that this card might be of.
+
+        What the card states is as stated; the rest varies as usual values do, less where a service sheet tells of it.
+        """
         mains = 1.0 + 0.02 * rng.standard_normal(count)
         ht = np.array([self.age(rng, m) for m in mains])
         heaters = (
             np.array([self.age_heaters(rng, m) for m in mains]) if len(self.heater_base) else np.zeros((count, 0))
         )
+        known = 0.4 if self.given.service_sheet else 1.0
+        guessed = self.networks_of(self.given, "now")
+        theirs, ours = Circuit(guessed.ht), self.circuit.slot_index
+        rms = {e.part: e.rms_volts for e in self.networks.ht.elements if isinstance(e, Supply)}
+        for key, spread in guessed.spreads.items():
+            if guessed.basis.get(key) != "usual" or key not in ours or key not in theirs.slot_index:
+                continue
+            at = ours[key]
+            nominal = theirs.base()[theirs.slot_index[key]] / self.base[at]
+            if key[1] == "mains":
+                nominal = next(e.rms_volts for e in guessed.ht.elements if isinstance(e, Supply)) / rms[key[0]]
+            if nominal > 0.0:
+                ht[:, at] *= np.exp(known * (np.log(nominal) + spread * rng.standard_normal(count)))
         solved = self.solve(ht, heaters)
         reference = solved.volts[:, [self.point(self.reference)]]
         volts = solved.volts - reference
