@@ -7,7 +7,14 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import multivariate_normal, norm
 
-from hetwright.faults.inference import Background, Extras, Prediction, integrate_background, log_mixture_of_extras
+from hetwright.faults.inference import (
+    Background,
+    Extras,
+    Prediction,
+    WrongReadings,
+    integrate_background,
+    log_mixture_of_extras,
+)
 
 
 def linear_set(slopes, offset):
@@ -36,8 +43,7 @@ def test_background_of_a_linear_set_is_integrated_exactly():
         background,
         readings,
         noise,
-        wrong_sd=np.full(3, 50.0),
-        wrong_probability=1e-9,
+        wrong=WrongReadings(np.full(3, 50.0), 1e-9),
         iterations=2,
     )
     # scipy.stats.multivariate_normal is the independent judge of the Gaussian integral
@@ -57,7 +63,10 @@ def test_wrong_readings_and_tails_sum_as_brute_force_does(seed):
     variances = rng.uniform(0.5, 20.0, size=count)
     probability = rng.uniform(0.005, 0.05, size=count)
     got, responsibility = log_mixture_of_extras(
-        innovation[None], covariance[None], Extras(directions[None], variances, probability), second_level=count
+        innovation[None],
+        covariance[None],
+        Extras(directions[None], variances, probability, np.zeros(count)),
+        second_level=count,
     )
     total, by_extra, many = 0.0, np.zeros(count), 0.0
     for size in range(count + 1):
@@ -84,9 +93,11 @@ def test_tails_that_no_reading_sees_change_nothing():
     directions = np.concatenate([np.eye(2), np.zeros((2, 200))], axis=1)[None]
     probability = np.concatenate([np.full(2, 0.04), np.full(200, 0.2)])
     few, _ = log_mixture_of_extras(
-        innovation, covariance, Extras(directions[:, :, :2], np.full(2, 9.0), probability[:2])
+        innovation, covariance, Extras(directions[:, :, :2], np.full(2, 9.0), probability[:2], np.zeros(2))
     )
-    many, _ = log_mixture_of_extras(innovation, covariance, Extras(directions, np.full(202, 9.0), probability))
+    many, _ = log_mixture_of_extras(
+        innovation, covariance, Extras(directions, np.full(202, 9.0), probability, np.zeros(202))
+    )
     assert many[0] == pytest.approx(few[0], abs=1e-9)
 
 
@@ -109,8 +120,7 @@ def test_a_bent_reading_is_integrated_about_its_mode():
         background,
         np.array([reading]),
         np.array([noise]),
-        wrong_sd=np.array([1e6]),
-        wrong_probability=1e-12,
+        wrong=WrongReadings(np.array([1e6]), 1e-12),
         iterations=6,
         step_limit=8.0,
     )
@@ -130,7 +140,7 @@ def test_a_mistyped_reading_is_doubted_and_does_not_sink_its_hypothesis():
         background,
         np.array([100.02, 99.99, 10.0, 100.01]),
         np.full(4, 0.05),
-        wrong_sd=np.full(4, 50.0),
+        wrong=WrongReadings(np.full(4, 50.0)),
         iterations=3,
     )
     assert evidence.wrong[0, 2] > 0.99
@@ -149,7 +159,7 @@ def test_an_unsolved_row_has_no_evidence():
         Background(np.ones(1, dtype=bool), np.full(1, 0.1), np.zeros(1), np.full(1, 0.1)),
         np.array([1.0]),
         np.array([0.1]),
-        wrong_sd=np.array([5.0]),
+        wrong=WrongReadings(np.array([5.0])),
     )
     assert np.isfinite(evidence.log_evidence[0])
     assert evidence.log_evidence[1] == -np.inf

@@ -20,6 +20,7 @@ from .inference import (
     Background,
     Evidence,
     Prediction,
+    WrongReadings,
     extra_directions,
     extras_of,
     integrate_background,
@@ -47,6 +48,7 @@ class ReadingSet:
     values, sd, wrong_sd : (R,)
     labels : how each is named to a person
     wrong_probability : float or (R,), how likely each is simply wrong
+    wrong_bonus : float or (R,), see :class:`~hetwright.faults.inference.WrongReadings`
     """
 
     questions: tuple[Any, ...]
@@ -55,6 +57,12 @@ class ReadingSet:
     wrong_sd: Array
     labels: tuple[str, ...]
     wrong_probability: Array | float = 0.03
+    wrong_bonus: Array | float = 0.0
+
+    @property
+    def wrong(self) -> WrongReadings:
+        """What they look like when they are wrong."""
+        return WrongReadings(self.wrong_sd, self.wrong_probability, self.wrong_bonus)
 
     def __len__(self) -> int:
         return len(self.labels)
@@ -240,8 +248,7 @@ class Bench:
             self._spread_of(sd),
             readings.values,
             readings.sd,
-            wrong_sd=readings.wrong_sd,
-            wrong_probability=readings.wrong_probability,
+            wrong=readings.wrong,
             iterations=iterations,
             start=start,
             log_prior=log_prior,
@@ -300,7 +307,7 @@ class Bench:
         full = np.repeat(covariance[None], rows, axis=0) + reach[:, :, None] * reach[:, None, :]
         every = np.broadcast_to(slopes, (rows, *slopes.shape[1:]))
         spread = np.broadcast_to(sd, (rows, sd.shape[1]))
-        extras = extras_of(every, tails, self.background, spread, readings.wrong_sd, readings.wrong_probability)
+        extras = extras_of(every, tails, self.background, spread, readings.wrong)
         density, _ = log_mixture_of_extras(innovation, full, extras, second_level=3)
         return np.where(means.solved, density, -np.inf), np.sqrt(np.diag(covariance))
 

@@ -32,6 +32,7 @@ __all__ = [
     "Evidence",
     "Extras",
     "Prediction",
+    "WrongReadings",
     "extra_directions",
     "extras_of",
     "integrate_background",
@@ -71,17 +72,34 @@ class Background:
 
 
 @dataclass(frozen=True, slots=True)
+class WrongReadings:
+    """What a reading looks like that is simply wrong: mistyped, on the wrong range, in the wrong row.
+
+    sd : (R,)                      its standard deviation about what was expected
+    probability : float or (R,)
+    bonus : float or (R,)          log of how much denser the slips that people make are at what was read
+    """
+
+    sd: Array
+    probability: float | Array = 0.03
+    bonus: float | Array = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Extras:
     """Directions of extra variance: heavy tails and wrong readings.
 
     directions : (B, R, K)   unit effect on the readings
     variances : (B, K) or (K,)   variance along each when it acts
     probability : (K,) or (B, K) prior probability that it acts
+    bonus : (K,)                 log of how much denser than that variance's normal the readings really are when it acts
+                                 (slips of the hand are not normal); 0 where nothing more is known
     """
 
     directions: Array
     variances: Array
     probability: Array
+    bonus: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +171,7 @@ def log_mixture_of_extras(
     a = np.matmul(c_inv_e[:, None, :], directions)[:, 0]
     b = np.sum(directions * c_inv_u, axis=1)
     grown = 1.0 + variances * b
-    gain = 0.5 * (variances * a * a / grown - np.log(grown))
+    gain = 0.5 * (variances * a * a / grown - np.log(grown)) + extras.bonus
     lowers = gain < 0.0
     quiet = np.where(lowers, 1.0 - p + p * np.exp(np.minimum(gain, 0.0)), 1.0)
     at = np.arange(rows)
@@ -167,7 +185,7 @@ def log_mixture_of_extras(
         factor = (variances[at, i] / grown[at, i])[:, None]
         a_after = a - factor * a[at, i][:, None] * cross
         grown_after = 1.0 + variances * np.maximum(b - factor * cross * cross, 0.0)
-        more = 0.5 * (variances * a_after**2 / grown_after - np.log(grown_after))
+        more = 0.5 * (variances * a_after**2 / grown_after - np.log(grown_after)) + extras.bonus
         pair_gain[level] = gain[at, i][:, None] + more
     # everything is counted in units of exp(peak), since a mistyped reading can be worth thousands of nepers
     peak = np.maximum(np.max(gain, axis=1, initial=0.0), np.max(pair_gain, axis=(0, 2), initial=0.0))
@@ -217,16 +235,16 @@ def extras_of(
     tails: NDArray[np.intp],
     background: Background,
     sd: Array,
-    wrong_sd: Array,
-    wrong_p: float | Array,
+    wrong: WrongReadings,
 ) -> Extras:
     """Readings that may be wrong, then the slots ``tails`` in their heavy tails."""
     rows, width, _ = slopes_z.shape
     directions = np.concatenate([np.broadcast_to(np.eye(width), (rows, width, width)), slopes_z[:, :, tails]], axis=2)
     tail_variance = np.maximum(background.tail_sd[tails] ** 2 - sd[:, tails] ** 2, 0.0)
-    variances = np.concatenate([np.broadcast_to(wrong_sd**2, (rows, width)), tail_variance], axis=1)
-    probability = np.concatenate([np.broadcast_to(wrong_p, (width,)), background.tail_probability[tails]])
-    return Extras(directions, variances, probability)
+    variances = np.concatenate([np.broadcast_to(wrong.sd**2, (rows, width)), tail_variance], axis=1)
+    probability = np.concatenate([np.broadcast_to(wrong.probability, (width,)), background.tail_probability[tails]])
+    bonus = np.concatenate([np.broadcast_to(wrong.bonus, (width,)), np.zeros(len(tails))])
+    return Extras(directions, variances, probability, bonus)
 
 
 def weighted_slopes(slopes_z: Array, variance: Array, background: Background) -> Array:
@@ -251,8 +269,7 @@ def integrate_background(
     readings: Array,
     reading_sd: Array,
     *,
-    wrong_sd: Array,
-    wrong_probability: float | Array = 0.03,
+    wrong: WrongReadings,
     iterations: int = 2,
     start: Prediction | None = None,
     step_limit: float = 3.0,
@@ -270,9 +287,7 @@ def integrate_background(
     background : Background
     readings, reading_sd : (R,) or reading_sd (B, R)
         What was read and the standard deviation of meter and model together.
-    wrong_sd : (R,)
-        Standard deviation of a reading that is simply wrong.
-    wrong_probability : float or (R,), in (0, 1)
+    wrong : WrongReadings
     iterations : int >= 1
         Times the slopes are taken; 1 is a plain linearisation at the medians.
     start : Prediction, optional
@@ -292,9 +307,7 @@ def integrate_background(
     every = np.arange(medians.shape[0])
     prediction = start if start is not None else predict(medians, every)
     z = np.zeros_like(medians)
-    out, z_next = _about(
-        prediction, medians, z, background, readings, reading_sd, wrong_sd, wrong_probability, step_limit
-    )
+    out, z_next = _about(prediction, medians, z, background, readings, reading_sd, wrong, step_limit)
     active = np.flatnonzero(np.isfinite(out.log_evidence))
     out.shift[active] = z_next[active]
     for _ in range(iterations - 1):
@@ -311,9 +324,7 @@ def integrate_background(
         noise = np.broadcast_to(reading_sd, (len(every), len(readings)))[active]
         z = out.shift[active]
         x = np.where(background.logarithmic, medians[active] * np.exp(z), medians[active] + z)
-        found, z_next = _about(
-            predict(x, active), medians[active], z, here, readings, noise, wrong_sd, wrong_probability, step_limit
-        )
+        found, z_next = _about(predict(x, active), medians[active], z, here, readings, noise, wrong, step_limit)
         good = np.isfinite(found.log_evidence)
         rows = active[good]
         for name in ("log_evidence", "fitted", "residual", "wrong", "tail", "slopes"):
@@ -323,6 +334,45 @@ def integrate_background(
     return out
 
 
+def _plainly_wrong(
+    innovation: Array, covariance: Array, slips: WrongReadings, *, surely: float = 3.0
+) -> tuple[NDArray[np.bool_], Array, Array]:
+    """Readings so far off that only a slip explains them, whatever else acts; found one at a time, worst first.
+
+    Returns
+    -------
+    plainly : (B, R) bool
+    covered : (B, R, R)
+        The covariance with their variance added.
+    cost : (B,)
+        Log prior probability (and bonus) of that many slips.
+    """
+    rows, width = innovation.shape
+    p = np.broadcast_to(slips.probability, (width,))
+    log_odds = np.log(p) - np.log1p(-p) + slips.bonus
+    each = np.log(p) + np.broadcast_to(slips.bonus, (width,))
+    variance = slips.sd**2
+    covered = covariance.copy()
+    plainly = np.zeros((rows, width), dtype=bool)
+    cost = np.zeros(rows)
+    active = np.arange(rows)
+    for _ in range(width - 1):
+        inverse = np.linalg.inv(covered[active])
+        a = np.matmul(inverse, innovation[active][:, :, None])[:, :, 0]
+        b = np.diagonal(inverse, axis1=1, axis2=2)
+        gain = 0.5 * (variance * a * a / (1.0 + variance * b) - np.log1p(variance * b)) + log_odds
+        gain = np.where(plainly[active], -np.inf, gain)
+        best = np.argmax(gain, axis=1)
+        sure = gain[np.arange(len(active)), best] > surely
+        active, best = active[sure], best[sure]
+        if not len(active):
+            break
+        plainly[active, best] = True
+        covered[active, best, best] += variance[best]
+        cost[active] += each[best]
+    return plainly, covered, cost
+
+
 def _about(
     prediction: Prediction,
     medians: Array,
@@ -330,8 +380,7 @@ def _about(
     background: Background,
     readings: Array,
     reading_sd: Array,
-    wrong_sd: Array,
-    wrong_probability: float | Array,
+    slips: WrongReadings,
     step_limit: float,
 ) -> tuple[Evidence, Array]:
     """Evidence with the slopes taken at z, and the next mode."""
@@ -349,9 +398,13 @@ def _about(
     diagonal = np.arange(width)
     covariance[:, diagonal, diagonal] += noise
     tails = extra_directions(slopes_z, background, sd, np.sqrt(noise))
-    extras = extras_of(slopes_z, tails, background, sd, wrong_sd, wrong_probability)
-    log_evidence, responsibility = log_mixture_of_extras(innovation, covariance, extras)
-    wrong = responsibility[:, :width]
+    extras = extras_of(slopes_z, tails, background, sd, slips)
+    plainly, covered, cost = _plainly_wrong(innovation, covariance, slips)
+    acting = np.broadcast_to(extras.probability, (rows, extras.probability.shape[-1])).copy()
+    acting[:, :width] = np.where(plainly, 0.0, acting[:, :width])
+    log_evidence, responsibility = log_mixture_of_extras(innovation, covered, replace(extras, probability=acting))
+    log_evidence = log_evidence + cost
+    wrong = np.where(plainly, 1.0, responsibility[:, :width])
     tail = np.zeros_like(z)
     tail[:, tails] = responsibility[:, width:]
 
@@ -360,7 +413,7 @@ def _about(
     variance = sd**2 + tail * np.maximum(background.tail_sd**2 - sd**2, 0.0)
     weighted = weighted_slopes(slopes_z, variance, background)
     widened = weighted @ np.swapaxes(slopes_z, 1, 2)
-    widened[:, diagonal, diagonal] += 1.0 / ((1.0 - wrong) / noise + wrong / wrong_sd**2)
+    widened[:, diagonal, diagonal] += 1.0 / ((1.0 - wrong) / noise + wrong / slips.sd**2)
     gain = np.linalg.solve(widened, innovation[:, :, None])[:, :, 0]
     limit = step_limit * np.sqrt(variance)
     z_next = np.clip(np.matmul(gain[:, None, :], weighted)[:, 0], -limit, limit)

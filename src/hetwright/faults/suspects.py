@@ -254,6 +254,7 @@ def _case(prepared: Prepared, readings: Sequence[Reading], meter: Meter | None) 
             sd=np.array(sds),
             wrong_sd=np.array(wrongs),
             labels=tuple(_label(reading) for reading in taken),
+            wrong_bonus=_slips(taken, np.array(values), normal, np.array(sds), np.array(wrongs), wrong),
             wrong_probability=np.array(
                 [wrong["ohms_probability" if r.quantity == "ohms" else "probability"] for r in taken]
             ),
@@ -264,6 +265,33 @@ def _case(prepared: Prepared, readings: Sequence[Reading], meter: Meter | None) 
         left_out=tuple(left_out),
         mains_volts=mains,
     )
+
+
+def _slips(
+    taken: Sequence[Reading], values: Array, normal: Array, sds: Array, wrongs: Array, table: Mapping[str, Any]
+) -> Array:
+    """(R,) log of how much denser the slips people make are at each value than the wide normal of a wrong reading.
+
+    A wrong reading is on the wrong range or mistyped (a factor on what is normal), or it belongs to another row, or it is
+    anything.
+    """
+    out = np.zeros(len(values))
+    volts = np.array([r.quantity == "volts dc" for r in taken], dtype=bool)
+    root = np.sqrt(2.0 * np.pi)
+    for n in np.flatnonzero(volts):
+        wide = np.exp(-0.5 * ((values[n] - normal[n]) / wrongs[n]) ** 2) / (wrongs[n] * root)
+        read = max(abs(values[n]), 2.0 * sds[n])
+        expected = max(abs(normal[n]), sds[n])
+        off = np.log(read / expected) / table["factor_log_sd"]
+        factor = np.exp(-0.5 * off**2) / (read * table["factor_log_sd"] * root)
+        others = values[volts & (np.arange(len(values)) != n)]
+        row = 0.0
+        if len(others):
+            near = np.maximum(0.03 * np.abs(others), sds[n])
+            row = float(np.mean(np.exp(-0.5 * ((values[n] - others) / near) ** 2) / (near * root)))
+        dense = table["factor_share"] * factor + table["row_share"] * row + table["anything_share"] * wide
+        out[n] = np.log(dense / max(wide, 1e-12))
+    return np.clip(out, -1.0, 6.0)
 
 
 def _across_winding(prepared: Prepared, reading: Reading) -> str | None:
@@ -310,7 +338,11 @@ def _measure(
             + (table["fraction_of_normal"] * normal) ** 2
             + table["floor_volts"] ** 2
         )
-        return reading.value, float(np.hypot(own, model)), max(wrong["fraction_of_ht"] * top, wrong["at_least_volts"])
+        return (
+            reading.value,
+            float(np.hypot(own, model)),
+            max(wrong["fraction_of_normal"] * max(size, abs(normal)), wrong["at_least_volts"]),
+        )
     if reading.quantity == "volts ac":
         table = errors["heater_volts"]
         return (
