@@ -525,6 +525,8 @@ def _reads(candidate: _Candidate, values: Sequence[float]) -> str:
             middle = _ohms(float(to_ohms(0.5 * (max(low, 0.0) + max(high, 0.0)))))
             return middle if middle in ("open", "short") else f"about {middle}"
         first, last = _ohms(a), _ohms(b)
+        if first == last:
+            return first
         number, _, unit = first.partition(" ")
         return f"{number} to {last}" if unit and last.endswith(f" {unit}") else f"{first} to {last}"
     if candidate.proposal.kind == "measure ohms" and candidate.check.startswith(_COLD_LOOK):

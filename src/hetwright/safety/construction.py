@@ -291,10 +291,16 @@ def _hazards() -> tuple[tuple[tuple[str, ...], Hazard], ...]:
 
 
 def hazard_named(words: str) -> Hazard | None:
-    """The STOP hazard that words name, or None."""
+    """The STOP hazard that words name, in whatever order they stand, or None.
+
+    Examples
+    --------
+    >>> hazard_named("mains lead perished") == hazard_named("perished lead")
+    True
+    """
     text = words.casefold().replace("_", " ")
     for known, hazard in _hazards():
-        if text == hazard.name or any(word in text for word in known):
+        if text == hazard.name or any(all(word in text for word in phrase.split()) for phrase in known):
             return hazard
     return None
 
