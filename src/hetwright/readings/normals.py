@@ -194,7 +194,7 @@ def normals(
     low, high = np.quantile(mean, LOW, axis=0), np.quantile(mean, HIGH, axis=0)
     basis = _bases(healthy, whole.read(whole.take(solved, np.array([0])), questions).slopes[0])
 
-    rows = _sheet_rows(card.service_sheet)
+    rows = _sheet_rows(healthy, asked)
     sheet_volts = _on_sheet_meters(healthy, stack[:1], rows, reference)
     out = []
     for n, (point, quantity, question) in enumerate(asked):
@@ -264,8 +264,17 @@ def _bases(healthy: HealthySet, slopes: Array) -> list[str]:
     return out
 
 
-def _sheet_rows(rows: Sequence[ServiceSheetRow]) -> dict[tuple[str, str], ServiceSheetRow]:
-    return {(row.point, row.quantity): row for row in rows}
+def _sheet_rows(
+    healthy: HealthySet, asked: Sequence[tuple[str, str, Question]]
+) -> dict[tuple[str, str], ServiceSheetRow]:
+    """The maker's row for each reading, where it was taken between the same two points."""
+    points = healthy.networks
+    ends = {(point, quantity): question.b for point, quantity, question in asked}
+    return {
+        (row.point, row.quantity): row
+        for row in healthy.card.service_sheet
+        if row.to is None or points.point(row.to) == ends.get((row.point, row.quantity))
+    }
 
 
 def _on_sheet_meters(
