@@ -174,7 +174,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     for c in cases:
         top = ", ".join(f"{t['role']} {t['fault']} {t['probability']:.2f}" for t in c["top"][:3])
-        print(f"{c['id']:8} {c['grade']:2} rank {c['rank']:5.1f} ({c['rank_withheld']:5.1f} withheld)  {'; '.join(c['cause'])}")
+        ranks = f"rank {c['rank']:5.1f} ({c['rank_withheld']:5.1f} withheld)"
+        print(f"{c['id']:8} {c['grade']:2} {ranks}  {'; '.join(c['cause'])}")
         print(f"         {top}")
     for f in failed:
         print(f"failed: {f['file']}: {f['why']}")

@@ -272,7 +272,7 @@ class WholeSet:
             return False
         known = set(circuit.points)
         ends = self.networks.terminals.get(point, ())
-        return self.networks.point(point) in known or bool(ends) and all(end in known for end in ends)
+        return self.networks.point(point) in known or (bool(ends) and all(end in known for end in ends))
 
     def _ends(self, point: str, to: str | None, circuit: Circuit, reference: str) -> tuple[str, str]:
         names, known = self.networks, set(circuit.points)
