@@ -72,7 +72,8 @@ class _Bench:
 
     def diagnosis(self):  # type: ignore[no-untyped-def]
         """(case, diagnosis) of everything read so far."""
-        case = self.prepared.case(parse_csv(csv_of(self.rows, self.twin.observations)))
+        nothing = not self.rows and not self.twin.observations
+        case = self.prepared.case(() if nothing else parse_csv(csv_of(self.rows, self.twin.observations)))
         return case, _without(self.prepared.diagnose(case), self.cleared, self.prepared)
 
     def read_volts(self, point: str) -> bool:
