@@ -178,14 +178,15 @@ def test_two_faults_at_once_are_both_among_the_first_three(ouzel, wandered):
 
 @pytest.mark.parametrize("name", ["transformer_set", "universal_set", "ouzel"])
 def test_good_readings_accuse_no_part(name, request):
-    """That nothing is wrong is then the likeliest single explanation; much that goes wrong shows in no voltage."""
+    """Of sets as old as they are but sound; much that goes wrong shows in no voltage."""
     bench = request.getfixturevalue(name)
-    diagnosis = bench.diagnose(bench.volts(bench.row(wandered=3), error=3))
-    assert diagnosis.hypotheses[0].faults == ()
-    assert diagnosis.suspects[0].probability < 0.5
+    found = [bench.diagnose(bench.volts(bench.row(wandered=n), error=n)) for n in range(3, 7)]
+    # one set may have wandered to where a fault would explain it as well; most have not
+    assert sum(diagnosis.hypotheses[0].faults == () for diagnosis in found) >= 3
+    assert np.median([diagnosis.suspects[0].probability for diagnosis in found]) < 0.4
     # beforehand it was one in ten
-    assert diagnosis.healthy_probability > 0.14
-    assert diagnosis.doubtful.max() < 0.5
+    assert np.mean([diagnosis.healthy_probability for diagnosis in found]) > 0.14
+    assert np.median([diagnosis.doubtful.max() for diagnosis in found]) < 0.5
 
 
 @pytest.mark.parametrize(("point", "factor"), [("HT2", 0.1), ("V2.screen_grid", 10.0)])
