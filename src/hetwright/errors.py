@@ -1,10 +1,10 @@
 """The errors Hetwright raises, from one root.
 
-    BenchError
-    ├── InputFault (ValueError)        what was written is wrong: exit status 2
-    │   ├── UnknownValve               no such type in the catalogue
-    │   └── OutOfRange                 a quantity no computation can use
-    └── NotSolved (ArithmeticError)    the computation could not be completed: exit status 3
+BenchError
+├── InputFault (ValueError)        what was written is wrong: exit status 2
+│   ├── UnknownValve               no such type in the catalogue
+│   └── OutOfRange                 a quantity no computation can use
+└── NotSolved (ArithmeticError)    the computation could not be completed: exit status 3
 """
 
 from __future__ import annotations
