@@ -75,13 +75,19 @@ def run(arguments: list[str] | None = None) -> int:
         status = _run(arguments)
         sys.stdout.flush()
     except BrokenPipeError:
-        # whoever was reading has seen enough; nothing may be said to a closed pipe at the end either
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # whoever was reading has seen enough
+        _say_no_more()
         return 0
     except OSError as error:
         _complain(f"the output could not be written ({error.strerror or error})")
+        _say_no_more()
         return 3
     return status
+
+
+def _say_no_more() -> None:
+    """What is still waiting to be written goes nowhere, so that the end of the program does not stumble over it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _complain(text: str) -> None:
