@@ -227,3 +227,22 @@ def test_every_slot_of_a_healthy_set_is_a_number_and_none_is_negative(plain):
     assert np.isfinite(medians).all()
     assert (medians[~np.array(volts)] >= 0.0).all()
     assert np.isfinite(plain.background.sd).all()
+
+
+@pytest.mark.parametrize("mains_volts", [None, 241.0])
+def test_what_a_sheet_taught_never_outweighs_what_there_was_to_know(mains_volts):
+    """Today's spread less what was learned is still a spread: no covariance may turn negative."""
+    found = healthy_set(read_card(demo_card(), "demo"), "found", mains_volts=mains_volts)
+    background = found.background
+    assert background.learned is not None
+    left = np.diag(background.sd**2) - background.learned @ background.learned.T
+    assert np.linalg.eigvalsh(left).min() > -1e-9
+
+
+def test_a_slot_known_better_today_than_by_design_learns_so_much_less():
+    """The mains read on a meter: its spread today is far below the spread of the design's HT."""
+    loose = healthy_set(read_card(demo_card(), "demo"), "found")
+    close = healthy_set(read_card(demo_card(), "demo"), "found", mains_volts=234.0)
+    for found in (loose, close):
+        taught = np.sqrt((found.background.learned**2).sum(axis=1))
+        assert (taught <= found.background.sd + 1e-9).all()

@@ -15,6 +15,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from hetwright.errors import NotSolved
+
 from .hypotheses import NumberPrior, SlotIndex, combine_cells, single_cells
 from .inference import (
     Background,
@@ -755,6 +757,8 @@ class Bench:
         keys = [key for key, value in joint.items() if np.isfinite(value)]
         values = np.array([joint[key] for key in keys] + [other])
         total = float(_log_sum(values))
+        if not np.isfinite(total):
+            raise NotSolved("no explanation of these readings has a certified working point")
         probability = np.exp(values - total)
         marginal = np.zeros(len(self.faults))
         share = np.exp(self.log_share)

@@ -206,5 +206,7 @@ def _learn(
     values, vectors = np.linalg.eigh(taken)
     keep = values > 1e-6
     learned = np.zeros((medians.shape[0], int(keep.sum())))
-    learned[columns] = vectors[:, keep] * np.sqrt(values[keep])
+    # a slot that is known better today than its design was (the mains was read, say) has that much less to learn
+    known = np.minimum(1.0, ageing.sd[columns] / np.maximum(drawn_log_sd, 1e-12))
+    learned[columns] = known[:, None] * vectors[:, keep] * np.sqrt(values[keep])
     return out, replace(ageing, learned=learned)

@@ -207,6 +207,7 @@ def log_mixture_of_extras(
     log_density = plain + np.log(quiet).sum(axis=1) + np.log(total) + peak
     alone = np.where(lowers, p * np.exp(np.minimum(gain, 0.0)) / quiet, 0.0)
     shared = acting / np.maximum(total[:, None], acting)
+    log_density = np.where(np.isfinite(log_density), log_density, -np.inf)
     return log_density, np.clip(np.maximum(alone, np.nan_to_num(shared)), 0.0, 1.0)
 
 
