@@ -101,6 +101,13 @@ def test_service_sheet_narrows_what_it_speaks_of(plain, told):
     assert sd_left(told, at) == pytest.approx(sd_left(plain, at))
 
 
+@pytest.mark.parametrize("mains_volts", [None, 221.0, 230.0, 244.0])
+def test_no_sheet_teaches_more_than_was_unknown(makers_sheet, mains_volts):
+    background = healthy(SET + sheet(makers_sheet), mains_volts=mains_volts).background
+    left = np.diag(background.sd**2) - background.learned @ background.learned.T
+    assert np.linalg.eigvalsh(left)[0] > -1e-12
+
+
 def test_sheet_on_its_own_meter_reads_what_the_sheet_says(told, makers_sheet):
     # the set of today has aged a little
     shown = read(told, SHEET_POINTS, SHEET_METER)
