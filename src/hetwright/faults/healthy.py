@@ -203,9 +203,6 @@ def _learn(
     shift = told.mean_log[usual] - np.log(nominal[usual])
     out[columns] *= np.exp(shift)
     taken = np.diag(drawn_log_sd**2) - told.covariance[np.ix_(usual, usual)]
-    # no more can be taken off than is there: with the mains read, less is unknown today than when the sheet was drawn
-    within = np.minimum(ageing.sd[columns] / drawn_log_sd, 1.0)
-    taken *= np.outer(within, within)
     values, vectors = np.linalg.eigh(taken)
     keep = values > 1e-6
     learned = np.zeros((medians.shape[0], int(keep.sum())))
