@@ -38,7 +38,7 @@ def _data() -> Mapping[str, Any]:
 
 def _plain(written: str) -> str:
     """A word as it is compared: lower case; space, hyphen inside a word and underscore alike."""
-    return re.sub(r"(?:[ _]|-(?=[ _-]*\w))+", "_", written.strip().lower())
+    return re.sub(r"[ _-]+(?=[^\W_])", "_", written.strip().lower())
 
 
 @cache
