@@ -65,6 +65,7 @@ class Result:
     strict: float = float("inf")
     mean_rank: float = float("inf")
     place: float = float("inf")
+    told: float = float("inf")
     role_rank: float = float("inf")
     part_rank: float = float("inf")
     group_size: int = 1
@@ -109,6 +110,25 @@ def _rank_by(names: Iterable[tuple[str, ...]], probability: np.ndarray, truth: s
         total[own[0]] = total.get(own[0], 0.0) + float(p)
     best = max((total.get(name, 0.0) for name in truth), default=0.0)
     return 1.0 + sum(p > best for p in total.values())
+
+
+def _told_apart(found: Diagnosis, keys: list[str], groups: list[int | None], truth: str) -> float:
+    """Place of the truth, suspects that the readings taken cannot tell from it left out.
+
+    Two are alike when each, at its likeliest severity, expects every reading within two standard deviations of meter
+    and model of what the other expects.
+    """
+    if truth not in keys:
+        return float("inf")
+    at = keys.index(truth)
+    own = np.array(found.suspects[at].would_read)
+    before: set[object] = set()
+    for n in range(at):
+        theirs = np.array(found.suspects[n].would_read)
+        together = groups[n] is not None and groups[n] == groups[at]
+        if not together and (np.abs(theirs - own) > 2.0 * found.readings.sd).any():
+            before.add(-1 - n if groups[n] is None else groups[n])
+    return float(len(before) + 1)
 
 
 def judge(twin: Twin, prepared: Prepared, prior: Diagnosis, lineup: str) -> Result:
@@ -164,6 +184,7 @@ def judge(twin: Twin, prepared: Prepared, prior: Diagnosis, lineup: str) -> Resu
             out.strict = float(at + 1)
             out.group_size = 1 if groups[at] is None else sum(g == groups[at] for g in groups)
         out.mean_rank, out.place = group_rank(keys, groups, truth.key)
+        out.told = _told_apart(found, keys, groups, truth.key)
         out.role_rank = _rank_by([(f.role,) for f in faults], found.fault_probability, {truth.role})
         out.part_rank = _rank_by([(f.part,) for f in faults], found.fault_probability, {truth.key.split("|")[0]})
     return out
@@ -221,6 +242,8 @@ def summary(results: list[Result]) -> dict[str, Any]:
         "top3_role": _share([r.role_rank <= 3 for r in single]),
         "top1_part": _share([r.part_rank <= 1 for r in single]),
         "top3_part": _share([r.part_rank <= 3 for r in single]),
+        "top1_told": _share([r.told <= 1 for r in single]),
+        "top3_told": _share([r.told <= 3 for r in single]),
         "group_size": round(float(np.mean([r.group_size for r in single])), 2) if single else None,
         "top3_every_single": _share([r.place <= 3 for r in all_singles]),
         "log_score": round(float(np.mean([r.log_truth for r in results])), 4),
